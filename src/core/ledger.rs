@@ -1,0 +1,141 @@
+//! The one fold over the record that answers "what stands now, and what did it replace".
+//!
+//! Corrections and retractions never remove anything: each entry keeps every value it ever had. The encounter, the
+//! timeline, the handoff and every export read this fold, so they cannot disagree.
+
+use super::event::{Body, Event};
+use super::finding::{Finding, Kind};
+use super::time::Moment;
+
+/// One finding of the record with its history.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Entry {
+    /// The event that recorded it.
+    pub seq: u64,
+    /// When its words began.
+    pub when: Moment,
+    /// The `heard` it came from.
+    pub from: Option<u64>,
+    /// The value in force.
+    pub finding: Finding,
+    /// Values it replaced, oldest first, each with the event that replaced it.
+    pub replaced: Vec<(Finding, u64)>,
+    /// The event that retracted it, if any.
+    pub retracted: Option<u64>,
+    /// The event that confirmed it, if any.
+    pub confirmed: Option<u64>,
+}
+
+impl Entry {
+    /// Not retracted.
+    pub fn stands(&self) -> bool {
+        self.retracted.is_none()
+    }
+
+    /// Said with doubt and never settled.
+    pub fn unconfirmed(&self) -> bool {
+        self.confirmed.is_none() && self.finding.flag(super::finding::Field::Unconfirmed) == Some(true)
+    }
+}
+
+/// Every finding of a record, in order of writing.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Ledger {
+    entries: Vec<Entry>,
+}
+
+impl Ledger {
+    pub fn fold<'a>(events: impl IntoIterator<Item = &'a Event>) -> Ledger {
+        let mut ledger = Ledger::default();
+        events.into_iter().for_each(|event| ledger.apply(event));
+        ledger
+    }
+
+    /// Folds one event in. A correction of an unknown target changes nothing.
+    pub fn apply(&mut self, event: &Event) {
+        match &event.body {
+            Body::Finding(finding) => self.entries.push(Entry {
+                seq: event.seq,
+                when: event.when,
+                from: event.from,
+                finding: finding.clone(),
+                replaced: Vec::new(),
+                retracted: None,
+                confirmed: None,
+            }),
+            Body::Corrected(c) => {
+                if let Some(entry) = self.find_mut(c.target) {
+                    let old = std::mem::replace(&mut entry.finding, c.finding.clone());
+                    entry.replaced.push((old, event.seq));
+                }
+            }
+            Body::Retracted(r) => {
+                if let Some(entry) = self.find_mut(r.target) {
+                    entry.retracted = Some(event.seq);
+                }
+            }
+            Body::Confirmed(c) => {
+                if let Some(entry) = self.find_mut(c.target) {
+                    entry.confirmed = Some(event.seq);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    pub fn entries(&self) -> &[Entry] {
+        &self.entries
+    }
+
+    /// The entry recorded by event `seq`.
+    pub fn find(&self, seq: u64) -> Option<&Entry> {
+        self.entries.binary_search_by_key(&seq, |e| e.seq).ok().map(|at| &self.entries[at])
+    }
+
+    fn find_mut(&mut self, seq: u64) -> Option<&mut Entry> {
+        self.entries.binary_search_by_key(&seq, |e| e.seq).ok().map(|at| &mut self.entries[at])
+    }
+
+    /// Entries that stand (not retracted), oldest first.
+    pub fn standing(&self) -> impl DoubleEndedIterator<Item = &Entry> {
+        self.entries.iter().filter(|e| e.stands())
+    }
+
+    /// Standing entries of one kind about one patient, oldest first.
+    pub fn of(&self, kind: Kind, patient: i64) -> impl DoubleEndedIterator<Item = &Entry> {
+        self.standing().filter(move |e| e.finding.kind() == kind && e.finding.patient() == patient)
+    }
+
+    pub fn latest(&self, kind: Kind, patient: i64) -> Option<&Entry> {
+        self.of(kind, patient).next_back()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::core::event::Corrected;
+    use crate::core::finding::{Field, Value};
+    use chrono::DateTime;
+
+    fn event(seq: u64, body: Body) -> Event {
+        let at = DateTime::parse_from_rfc3339("2027-03-01T14:00:00-05:00").unwrap();
+        Event { seq, when: Moment::new(seq * 1000, at), body, from: None }
+    }
+
+    fn pulse(rate: i64) -> Finding {
+        Finding::new(Kind::Pulse).with(Field::RatePerMin, Value::int(rate))
+    }
+
+    #[test]
+    fn a_correction_shows_the_new_value_and_keeps_the_old() {
+        let events = [
+            event(3, Body::Finding(pulse(18))),
+            event(5, Body::Corrected(Corrected { target: 3, finding: pulse(118), who: None, why: None })),
+        ];
+        let ledger = Ledger::fold(&events);
+        let entry = ledger.latest(Kind::Pulse, 1).unwrap();
+        assert_eq!(entry.finding, pulse(118));
+        assert_eq!(entry.replaced, [(pulse(18), 5)]);
+    }
+}
