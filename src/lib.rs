@@ -2,4 +2,6 @@
 //!
 //! `core` is values in, values out; `shell` is one file a device; `cli` is one file a subcommand.
 
+pub mod cli;
 pub mod core;
+pub mod shell;

@@ -1,0 +1,57 @@
+//! The command line: one line a subcommand here, one file a subcommand beside this one.
+//!
+//! Exit status: 0 done, 1 the work could not be done (why, on stderr), 2 wrong usage. Data goes to stdout, all else
+//! to stderr.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use anyhow::Result;
+use clap::{Args, Parser, Subcommand};
+
+pub const CAUTION: &str = "An aid to memory, not a clinician: local protocol, medical direction and licensed practice \
+decide. What it heard may be wrong and what it did not hear is unknown; check every value before you act on it.";
+
+/// Listens to what an EMT says aloud at a patient's side, keeps the record, warns and reminds. Works without network.
+#[derive(Parser)]
+#[command(name = "thirdhand", version, after_help = CAUTION, max_term_width = 100, subcommand_required = true,
+          arg_required_else_help = true)]
+pub struct Cli {
+    #[command(flatten)]
+    pub common: Common,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Args, Clone, Debug, Default)]
+pub struct Common {
+    /// Folder with local grammar and protocol data, laid over the built-in set
+    #[arg(long, global = true, value_name = "DIR")]
+    pub data: Option<PathBuf>,
+}
+
+/// One variant a subcommand; each carries its own file's arguments.
+#[derive(Subcommand)]
+enum Command {}
+
+/// Runs the program and turns its result into the contract's exit status.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
+        }
+    };
+    match run(cli) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("thirdhand: {error:#}");
+            ExitCode::from(1)
+        }
+    }
+}
+
+fn run(cli: Cli) -> Result<()> {
+    match cli.command {}
+}

@@ -1,0 +1,4 @@
+//! One room a device: everything here touches the world, and hands values to `core`.
+
+pub mod clock;
+pub mod data;
