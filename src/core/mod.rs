@@ -7,5 +7,6 @@ pub mod diagnostic;
 pub mod event;
 pub mod finding;
 pub mod ledger;
+pub mod source;
 pub mod time;
 pub mod utterance;

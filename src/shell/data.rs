@@ -12,6 +12,8 @@ use etcetera::BaseStrategy;
 use include_dir::{Dir, include_dir};
 use sha2::{Digest, Sha256};
 
+use crate::core::source::Source;
+
 static GRAMMARS: Dir = include_dir!("$CARGO_MANIFEST_DIR/grammars");
 static PROTOCOLS: Dir = include_dir!("$CARGO_MANIFEST_DIR/protocols");
 
@@ -88,9 +90,14 @@ impl DataSet {
         DataSet { files, local, digest }
     }
 
-    /// The files below `prefix` (`grammars/`, `protocols/`).
-    pub fn below<'a>(&'a self, prefix: &'a str) -> impl Iterator<Item = &'a DataFile> {
-        self.files.iter().filter(move |f| f.path.starts_with(prefix))
+    /// The files below `prefix` (`grammars/`, `protocols/`) as `core` reads them.
+    pub fn sources(&self, prefix: &str) -> Vec<Source<'_>> {
+        let local = |layer| layer == Layer::Local;
+        self.files
+            .iter()
+            .filter(|f| f.path.starts_with(prefix))
+            .map(|f| Source { path: &f.path, text: &f.text, local: local(f.layer) })
+            .collect()
     }
 }
 
