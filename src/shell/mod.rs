@@ -2,3 +2,4 @@
 
 pub mod clock;
 pub mod data;
+pub mod speak;

@@ -1,0 +1,142 @@
+//! Speech out: what is to be said goes in, what became of it comes back as events.
+//!
+//! A [`Voice`] never blocks its caller and never decides what is worth saying: ranking among what was handed in is its
+//! whole judgement. It knows nothing of findings, rules or the record.
+
+mod queue;
+mod twin;
+
+use crossbeam_channel::Sender;
+
+pub use queue::{Queue, Step};
+pub use twin::{NullVoice, RecordingVoice, Said};
+
+use crate::core::event::Priority;
+
+/// One sentence to say. `id` is the caller's (an advice's `seq`) and comes back in the events.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Utterance {
+    pub id: u64,
+    pub text: String,
+    /// High interrupts lower ones, medium waits until the crew pauses, low comes last.
+    pub priority: Priority,
+    /// Said again when something more urgent cut it off. True for warnings, false for reminders.
+    pub again_if_cut: bool,
+    /// Not worth saying any more after so many milliseconds from being handed in.
+    pub expires_ms: Option<u64>,
+    /// A newer sentence about the same thing replaces an older one still waiting (`recheck_nitroglycerin`, `pulse`).
+    pub about: Option<String>,
+}
+
+impl Utterance {
+    /// A sentence that is said again when cut off and does not expire.
+    pub fn new(id: u64, text: impl Into<String>, priority: Priority) -> Utterance {
+        Utterance { id, text: text.into(), priority, again_if_cut: true, expires_ms: None, about: None }
+    }
+
+    /// A reminder: cut off, it is not said again; it expires after `expires_ms`.
+    pub fn reminder(self, expires_ms: u64) -> Utterance {
+        Utterance { again_if_cut: false, expires_ms: Some(expires_ms), ..self }
+    }
+
+    pub fn about(self, about: impl Into<String>) -> Utterance {
+        Utterance { about: Some(about.into()), ..self }
+    }
+}
+
+/// How saying a sentence ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum End {
+    /// To the last word, as far as the engine can tell.
+    Done,
+    /// Begun and cut off, not to be said again.
+    Interrupted,
+    /// The engine could not say it, and no other engine could.
+    Failed,
+    /// Waited too long and was no longer due.
+    Expired,
+    /// The same words, or newer ones about the same thing, were said instead.
+    Replaced,
+    /// Taken back by `stop` or `withdraw` before it began.
+    Withdrawn,
+}
+
+/// What the voice reports. `Started` comes when sound begins, `Finished` exactly once for each `id` handed in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum VoiceEvent {
+    Started {
+        id: u64,
+    },
+    Finished {
+        id: u64,
+        end: End,
+    },
+    /// The state of the voice itself changed: `lost` (nothing can speak), `fallback` (a lesser engine speaks), `back`.
+    State {
+        state: &'static str,
+        detail: String,
+    },
+}
+
+/// Something that can say sentences. Every call returns at once.
+pub trait Voice: Send {
+    fn queue(&self, utterance: Utterance);
+
+    /// Short for [`Voice::queue`] of a sentence that is said again when cut off.
+    fn say(&self, id: u64, text: &str, priority: Priority) {
+        self.queue(Utterance::new(id, text, priority));
+    }
+
+    /// Silence now: the sentence being said is cut off and everything waiting is withdrawn.
+    fn stop(&self);
+
+    /// Takes back one sentence that has not begun (a reminder whose reason is gone).
+    fn withdraw(&self, id: u64);
+
+    /// Whether somebody is talking: sentences below high priority wait for the pause.
+    fn crew_speaking(&self, _talking: bool) {}
+
+    /// A short sound of no words; see [`Earcon`].
+    fn earcon(&self, _earcon: Earcon) {}
+}
+
+/// Short sounds, so that silence is never ambiguous.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Earcon {
+    /// Recorded: what was said is in the record.
+    Heard,
+    /// Something was said that was not understood, or asks for an answer.
+    NotUnderstood,
+    /// A warning follows.
+    Warning,
+}
+
+/// Which voice to open.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum VoiceKind {
+    /// Speech-dispatcher, or `espeak-ng` where it cannot speak.
+    #[default]
+    Auto,
+    /// Nothing is spoken.
+    None,
+}
+
+impl std::str::FromStr for VoiceKind {
+    type Err = String;
+
+    fn from_str(name: &str) -> Result<VoiceKind, String> {
+        match name {
+            "auto" => Ok(VoiceKind::Auto),
+            "none" => Ok(VoiceKind::None),
+            _ => Err(format!("`{name}` is no voice; choose `auto` or `none`")),
+        }
+    }
+}
+
+/// Opens a voice that reports to `events`. Returns at once; an engine that cannot be reached is reported as
+/// [`VoiceEvent::State`] `lost`, and every sentence then finishes as [`End::Failed`].
+pub fn open(kind: VoiceKind, _events: Sender<VoiceEvent>) -> Box<dyn Voice> {
+    match kind {
+        VoiceKind::None | VoiceKind::Auto => Box::new(NullVoice),
+    }
+}
