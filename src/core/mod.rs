@@ -7,6 +7,8 @@ pub mod diagnostic;
 pub mod event;
 pub mod finding;
 pub mod ledger;
+pub mod limits;
 pub mod source;
+pub mod text;
 pub mod time;
 pub mod utterance;

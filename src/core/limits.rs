@@ -1,0 +1,6 @@
+//! Every bound in one place: what is longer, deeper or more than this is cut, refused or asked about, never unbounded.
+
+/// Words of one utterance that are looked at; the rest is left over.
+pub const WORDS: usize = 400;
+/// Tokens that one number may span.
+pub const NUMBER_TOKENS: usize = 10;
