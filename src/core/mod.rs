@@ -2,6 +2,7 @@
 //! `tests/house.rs` fails when a room tries.
 
 pub mod command;
+pub mod dataset;
 pub mod decimal;
 pub mod diagnostic;
 pub mod event;
