@@ -2,11 +2,13 @@
 //! `tests/house.rs` fails when a room tries.
 
 pub mod command;
+pub mod conversation;
 pub mod dataset;
 pub mod decimal;
 pub mod diagnostic;
 pub mod event;
 pub mod finding;
+pub mod grammar;
 pub mod ledger;
 pub mod limits;
 pub mod source;
