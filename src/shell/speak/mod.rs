@@ -3,7 +3,12 @@
 //! A [`Voice`] never blocks its caller and never decides what is worth saying: ranking among what was handed in is its
 //! whole judgement. It knows nothing of findings, rules or the record.
 
+mod engine;
+mod espeak;
 mod queue;
+mod speaker;
+#[cfg(feature = "voice")]
+mod speechd;
 mod twin;
 
 use crossbeam_channel::Sender;
@@ -133,10 +138,64 @@ impl std::str::FromStr for VoiceKind {
     }
 }
 
-/// Opens a voice that reports to `events`. Returns at once; an engine that cannot be reached is reported as
-/// [`VoiceEvent::State`] `lost`, and every sentence then finishes as [`End::Failed`].
-pub fn open(kind: VoiceKind, _events: Sender<VoiceEvent>) -> Box<dyn Voice> {
-    match kind {
-        VoiceKind::None | VoiceKind::Auto => Box::new(NullVoice),
+/// How the voice is to sound.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settings {
+    pub kind: VoiceKind,
+    /// -100 (slow) to 100 (fast), 0 is normal; `None` leaves speech-dispatcher's own setting.
+    pub rate: Option<i8>,
+    /// -100 (silent) to 100 (loudest); `None` leaves speech-dispatcher's own setting.
+    pub volume: Option<i8>,
+    pub earcons: bool,
+    /// Speech-dispatcher must have answered by then, milliseconds; without a sound sink it never does.
+    pub open_timeout_ms: u64,
+}
+
+impl Default for Settings {
+    fn default() -> Settings {
+        Settings { kind: VoiceKind::Auto, rate: None, volume: None, earcons: true, open_timeout_ms: 2_000 }
     }
+}
+
+impl Settings {
+    pub fn of(kind: VoiceKind) -> Settings {
+        Settings { kind, ..Settings::default() }
+    }
+
+    /// The rate on espeak-ng's scale: 175 words a minute is its normal, 80 and 450 its limits.
+    fn words_per_minute(&self) -> u32 {
+        let rate = f64::from(self.rate.unwrap_or(0)) / 100.0;
+        let words = if rate < 0.0 { 175.0 + rate * 95.0 } else { 175.0 + rate * 275.0 };
+        words as u32
+    }
+}
+
+/// Opens a voice that reports to `events`. Returns at once; an engine that cannot be reached is reported as
+/// [`VoiceEvent::State`] `fallback` or `lost`; while it is lost every sentence finishes as [`End::Failed`].
+pub fn open(settings: Settings, events: Sender<VoiceEvent>) -> Box<dyn Voice> {
+    if settings.kind == VoiceKind::None {
+        return Box::new(NullVoice);
+    }
+    let words_per_minute = settings.words_per_minute();
+    let fallback: speaker::OpenFallback =
+        Box::new(move |reports| Ok(Box::new(espeak::Espeak::open(reports, words_per_minute)?)));
+    let engines = speaker::Engines { better: better(&settings), fallback, chime: None };
+    match speaker::Speaker::start(settings, engines, events.clone()) {
+        Ok(speaker) => Box::new(speaker),
+        Err(error) => {
+            let _ = events.send(VoiceEvent::State { state: "lost", detail: error.to_string() });
+            Box::new(NullVoice)
+        }
+    }
+}
+
+#[cfg(feature = "voice")]
+fn better(settings: &Settings) -> Option<speaker::OpenBetter> {
+    let sound = speechd::Sound { rate: settings.rate.map(f32::from), volume: settings.volume.map(f32::from) };
+    Some(Box::new(move |reports| speechd::Speechd::open(reports, sound)))
+}
+
+#[cfg(not(feature = "voice"))]
+fn better(_: &Settings) -> Option<speaker::OpenBetter> {
+    None
 }
