@@ -2,4 +2,5 @@
 
 pub mod clock;
 pub mod data;
+pub mod journal;
 pub mod speak;
