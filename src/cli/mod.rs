@@ -9,6 +9,10 @@ use std::process::ExitCode;
 use anyhow::Result;
 use clap::{Args, Parser, Subcommand};
 
+use crate::shell::data::DataSet;
+
+mod replay;
+
 pub const CAUTION: &str = "An aid to memory, not a clinician: local protocol, medical direction and licensed practice \
 decide. What it heard may be wrong and what it did not hear is unknown; check every value before you act on it.";
 
@@ -32,7 +36,9 @@ pub struct Common {
 
 /// One variant a subcommand; each carries its own file's arguments.
 #[derive(Subcommand)]
-enum Command {}
+enum Command {
+    Replay(replay::Replay),
+}
 
 /// Runs the program and turns its result into the contract's exit status.
 pub fn main() -> ExitCode {
@@ -53,5 +59,8 @@ pub fn main() -> ExitCode {
 }
 
 fn run(cli: Cli) -> Result<()> {
-    match cli.command {}
+    let data = || DataSet::find(cli.common.data.as_deref());
+    match &cli.command {
+        Command::Replay(args) => replay::run(args, &data()?),
+    }
 }

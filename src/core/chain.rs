@@ -43,7 +43,12 @@ pub fn sha256_hex(parts: &[&[u8]]) -> String {
 pub fn seal(previous: &str, json: &str) -> (String, String) {
     let body = json.strip_suffix('}').unwrap_or(json);
     let hash = sha256_hex(&[previous.as_bytes(), body.as_bytes()]);
-    (format!("{body}{MARK}{hash}\"}}"), hash)
+    (with_hash(json, &hash), hash)
+}
+
+/// The line `json` (an object without `hash`) with this hash at its end.
+pub fn with_hash(json: &str, hash: &str) -> String {
+    format!("{}{MARK}{hash}\"}}", json.strip_suffix('}').unwrap_or(json))
 }
 
 /// What is wrong with one line.

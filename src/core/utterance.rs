@@ -67,6 +67,7 @@ pub enum Change {
         target: u64,
         finding: Finding,
         who: Option<String>,
+        why: Option<String>,
     },
     Retract {
         target: u64,

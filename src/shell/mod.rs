@@ -1,6 +1,8 @@
 //! One room a device: everything here touches the world, and hands values to `core`.
 
+pub mod app;
 pub mod clock;
 pub mod data;
 pub mod journal;
+pub mod script;
 pub mod speak;

@@ -325,6 +325,11 @@ impl Journal {
     }
 }
 
+/// The event as its line in the record has it: the words of unmatched speech stand beside it, not in it.
+pub fn as_recorded(event: &Event) -> Event {
+    words::part(event, false).0
+}
+
 /// The folder and the file that RECORD names: a folder, or a file in one.
 pub fn locate(path: &Path) -> (PathBuf, String) {
     match path.file_name() {

@@ -1,0 +1,168 @@
+//! The loop around one call: an input goes into the encounter, its effects come out; appends reach the disk first,
+//! then the voice speaks. `replay` drives it on a recording's clock, `listen` on the machine's.
+//!
+//! Nothing here decides anything about a patient.
+
+use std::io::Write;
+use std::path::Path;
+
+use anyhow::Result;
+
+use crate::core::chain;
+use crate::core::encounter::{Effect, Encounter, Input, Knowledge, Speech};
+use crate::core::event::{Event, FORMAT, Opened, Priority, Purpose};
+use crate::core::glance;
+use crate::core::grammar::Grammar;
+use crate::core::time::Moment;
+use crate::shell::data::DataSet;
+use crate::shell::journal::{self, Journal};
+use crate::shell::speak::{Utterance, Voice};
+
+/// Reads the data in force into what the encounter knows.
+///
+/// # Errors
+/// Every diagnostic of a set that does not load, one a line.
+pub fn knowledge(data: &DataSet) -> Result<Knowledge> {
+    let grammar = Grammar::load(&data.sources("grammars/")).map_err(|all| refused("grammar", &all))?;
+    Ok(Knowledge { grammar })
+}
+
+fn refused(what: &str, diagnostics: &[crate::core::diagnostic::Diagnostic]) -> anyhow::Error {
+    let lines: Vec<String> = diagnostics.iter().map(ToString::to_string).collect();
+    anyhow::anyhow!("the {what} data does not load; `thirdhand check` explains\n{}", lines.join("\n"))
+}
+
+/// The first event's payload for this data and model.
+pub fn opened(data: &DataSet, model: &str, purpose: Purpose) -> Opened {
+    Opened {
+        format: FORMAT.into(),
+        version: env!("CARGO_PKG_VERSION").into(),
+        data: data.local.as_deref().map_or("built-in".into(), |dir| format!("built-in + {}", dir.display())),
+        data_digest: data.digest.clone(),
+        model: model.into(),
+        purpose,
+        ..Opened::default()
+    }
+}
+
+/// Where events go besides the record.
+pub enum Show {
+    Nothing,
+    /// JSON Lines on stdout: the record's lines as written.
+    Json,
+    /// A line a finding, an advice line as it would be spoken.
+    Text,
+}
+
+/// One call being recorded.
+pub struct Call<'k> {
+    encounter: Encounter<'k>,
+    journal: Journal,
+    voice: Box<dyn Voice>,
+    /// Whether the voice is heard by the crew member alone.
+    earpiece: bool,
+    show: Show,
+    /// Hash of the last line shown.
+    head: String,
+    closed: bool,
+}
+
+impl<'k> Call<'k> {
+    /// Opens a record in `dir` (absent or empty before) and writes its first event.
+    pub fn open(
+        knowledge: &'k Knowledge,
+        dir: &Path,
+        opened: Opened,
+        voice: Box<dyn Voice>,
+        show: Show,
+        now: Moment,
+    ) -> Result<Call<'k>> {
+        let journal = Journal::create(dir)?;
+        let mut call = Call {
+            encounter: Encounter::new(knowledge),
+            head: journal.head().to_string(),
+            journal,
+            voice,
+            earpiece: false,
+            show,
+            closed: false,
+        };
+        call.feed(Input::Open(opened), now)?;
+        Ok(call)
+    }
+
+    pub fn is_closed(&self) -> bool {
+        self.closed
+    }
+
+    /// When a tick is due, on the call's stopwatch (ms).
+    pub fn next_deadline(&self) -> Option<u64> {
+        self.encounter.next_deadline()
+    }
+
+    /// Takes one input through decision, disk and voice. Returns the sentences handed to the voice.
+    pub fn feed(&mut self, input: Input, now: Moment) -> Result<Vec<Speech>> {
+        let effects = self.encounter.handle(input, now);
+        let events: Vec<Event> = effects.iter().filter_map(appended).collect();
+        if !events.is_empty() {
+            self.journal.append(&events)?;
+            self.show(&events);
+        }
+        let mut speeches = Vec::new();
+        for effect in effects {
+            match effect {
+                Effect::Append(_) => {}
+                Effect::Speak(speech) => {
+                    self.voice.queue(self.utterance(&speech, now));
+                    speeches.push(speech);
+                }
+                Effect::Hush(_) => self.voice.stop(),
+                Effect::Closed => self.closed = true,
+            }
+        }
+        Ok(speeches)
+    }
+
+    /// Folds the encounter anew from the events so far, as after a crash (script directive `!restart`).
+    pub fn restart(&mut self, knowledge: &'k Knowledge) -> Result<()> {
+        let record = crate::shell::journal::read(self.journal.path())?;
+        self.encounter = Encounter::resume(knowledge, &record.events);
+        Ok(())
+    }
+
+    fn utterance(&self, speech: &Speech, now: Moment) -> Utterance {
+        let text = if self.earpiece { &speech.say } else { &speech.say_aloud };
+        let utterance = Utterance::new(speech.target, text.as_str(), speech.priority);
+        match speech.expires_ms {
+            Some(at) => utterance.reminder(at.saturating_sub(now.mono_ms)),
+            None => Utterance { again_if_cut: speech.priority > Priority::Low, ..utterance },
+        }
+    }
+
+    /// The event's line, with the words that the record keeps apart and the hash that the record's line has.
+    fn json_line(&mut self, event: &Event) -> String {
+        self.head = chain::seal(&self.head, &journal::as_recorded(event).to_line()).1;
+        chain::with_hash(&event.to_line(), &self.head)
+    }
+
+    fn show(&mut self, events: &[Event]) {
+        let lines: Vec<String> = match self.show {
+            Show::Nothing => return,
+            Show::Json => events.iter().map(|event| self.json_line(event)).collect(),
+            Show::Text => events.iter().filter_map(glance::line).collect(),
+        };
+        let mut out = std::io::stdout().lock();
+        let written = lines.iter().try_for_each(|line| writeln!(out, "{line}")).and_then(|()| out.flush());
+        if written.is_err() {
+            // Nobody reads any more: the record goes on without a display.
+            self.show = Show::Nothing;
+        }
+    }
+}
+
+fn appended(effect: &Effect) -> Option<Event> {
+    match effect {
+        Effect::Append(event) => Some(event.clone()),
+        _ => None,
+    }
+}
