@@ -12,6 +12,7 @@ use clap::{Args, Parser, Subcommand};
 use crate::shell::data::DataSet;
 
 mod replay;
+mod say;
 
 pub const CAUTION: &str = "An aid to memory, not a clinician: local protocol, medical direction and licensed practice \
 decide. What it heard may be wrong and what it did not hear is unknown; check every value before you act on it.";
@@ -38,6 +39,8 @@ pub struct Common {
 #[derive(Subcommand)]
 enum Command {
     Replay(replay::Replay),
+    #[command(hide = true)]
+    Say(say::Say),
 }
 
 /// Runs the program and turns its result into the contract's exit status.
@@ -62,5 +65,6 @@ fn run(cli: Cli) -> Result<()> {
     let data = || DataSet::find(cli.common.data.as_deref());
     match &cli.command {
         Command::Replay(args) => replay::run(args, &data()?),
+        Command::Say(args) => args.run(),
     }
 }

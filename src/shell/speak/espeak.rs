@@ -9,7 +9,8 @@ use std::sync::{Arc, Mutex};
 use crossbeam_channel::Sender;
 
 use super::End;
-use super::engine::{Engine, Report};
+use super::engine::{Engine, Report, estimate_ms};
+use crate::shell::clock::instant;
 
 pub struct Espeak {
     reports: Sender<Report>,
@@ -54,7 +55,12 @@ impl Engine for Espeak {
             .spawn(move || {
                 let wrote = stdin.is_some_and(|mut pipe| pipe.write_all(text.as_bytes()).is_ok());
                 let _ = reports.send(Report::Began { token });
-                let end = wait(&speaking, stdout, wrote);
+                let began = instant();
+                let end = match wait(&speaking, stdout, wrote) {
+                    // Without a sound device espeak-ng ends at once, with status 0 (measured: 25 ms).
+                    End::Done if began.elapsed().as_millis() < u128::from(estimate_ms(&text) / 4) => End::Failed,
+                    end => end,
+                };
                 let _ = reports.send(Report::Ended { token, end });
             })
             .map_err(|error| format!("no thread for espeak-ng: {error}"))?;

@@ -66,6 +66,19 @@ pub enum End {
     Withdrawn,
 }
 
+impl End {
+    pub fn name(self) -> &'static str {
+        match self {
+            End::Done => "done",
+            End::Interrupted => "interrupted",
+            End::Failed => "failed",
+            End::Expired => "expired",
+            End::Replaced => "replaced",
+            End::Withdrawn => "withdrawn",
+        }
+    }
+}
+
 /// What the voice reports. `Started` comes when sound begins, `Finished` exactly once for each `id` handed in.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum VoiceEvent {

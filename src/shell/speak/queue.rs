@@ -109,6 +109,22 @@ impl Queue {
         }
     }
 
+    /// Nothing could say the sentence: it waits again, with its own place and age.
+    pub fn put_back(&mut self) {
+        self.cutting = false;
+        self.waiting.extend(self.saying.take());
+    }
+
+    /// Fails what has waited `wait_ms` for a voice; returns when the next one will have.
+    pub fn fail_older(&mut self, now_ms: u64, wait_ms: u64) -> Option<u64> {
+        self.expire(now_ms);
+        let old = |w: &Waiting| now_ms >= w.queued_ms.saturating_add(wait_ms);
+        let failed: Vec<u64> = self.waiting.iter().filter(|w| old(w)).map(|w| w.utterance.id).collect();
+        self.waiting.retain(|w| !old(w));
+        failed.into_iter().for_each(|id| self.finish(id, End::Failed));
+        self.waiting.iter().map(|w| w.queued_ms.saturating_add(wait_ms)).min()
+    }
+
     /// What to do now.
     pub fn next(&mut self, now_ms: u64) -> Step {
         self.expire(now_ms);
@@ -314,6 +330,17 @@ mod tests {
                 VoiceEvent::Finished { id: 1, end: End::Interrupted }
             ]
         );
+    }
+
+    #[test]
+    fn without_a_voice_a_sentence_waits_and_then_fails() {
+        let mut queue = Queue::default();
+        say(&mut queue, 1, High, 0);
+        assert_eq!(next_id(&mut queue, 0), Some(1));
+        queue.put_back();
+        assert_eq!(queue.fail_older(100, 1_000), Some(1_000));
+        assert_eq!(queue.fail_older(1_000, 1_000), None);
+        assert_eq!(queue.drain(), [VoiceEvent::Finished { id: 1, end: End::Failed }]);
     }
 
     #[test]

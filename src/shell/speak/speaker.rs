@@ -17,7 +17,9 @@ const ORDERS_MAX: usize = 256;
 /// An engine told to stop must be silent by then, milliseconds (measured: 24 ms).
 const STOP_TIMEOUT_MS: u64 = 1_000;
 /// Waits between attempts to get the better engine back, milliseconds; the last one repeats.
-const RETRY_MS: [u64; 4] = [2_000, 5_000, 15_000, 60_000];
+const RETRY_MS: [u64; 4] = [1_000, 2_000, 5_000, 10_000];
+/// While nothing can speak, a sentence waits so long for the voice to come back, milliseconds.
+const LOST_WAIT_MS: u64 = 30_000;
 
 enum Order {
     Queue(Utterance),
@@ -69,6 +71,7 @@ impl Speaker {
             attempts: 0,
             retry_at_ms: None,
             announced: "back",
+            lost: false,
         };
         std::thread::Builder::new().name("speaker".into()).spawn(move || desk.run(inbox, reported))?;
         Ok(Speaker { orders, events })
@@ -132,6 +135,8 @@ struct Desk {
     retry_at_ms: Option<u64>,
     /// The state last told: `back`, `fallback` or `lost`.
     announced: &'static str,
+    /// No engine worked last time; sentences wait for the next attempt.
+    lost: bool,
 }
 
 impl Desk {
@@ -190,6 +195,9 @@ impl Desk {
             return self.opening.as_ref().map(|(_, until)| *until);
         }
         let wake = loop {
+            if self.lost {
+                break self.queue.fail_older(now, LOST_WAIT_MS);
+            }
             match self.queue.next(now) {
                 Step::Say(utterance) => self.begin(&utterance),
                 Step::Cut => self.cut(),
@@ -209,6 +217,7 @@ impl Desk {
     fn check_deadlines(&mut self, now: u64) {
         if self.retry_at_ms.is_some_and(|at| now >= at) {
             self.retry_at_ms = None;
+            self.lost = false;
             self.open_better();
         }
         if self.current.as_ref().is_some_and(|c| now >= c.deadline_ms) {
@@ -238,10 +247,26 @@ impl Desk {
     }
 
     fn retry_later(&mut self, why: &str) {
+        self.schedule_retry();
+        if self.announced != "lost" {
+            let state = if self.fallback().is_some() { "fallback" } else { "lost" };
+            self.tell(state, why);
+        }
+    }
+
+    fn schedule_retry(&mut self) {
         let at = self.attempts.saturating_sub(1).min(RETRY_MS.len() - 1);
-        self.retry_at_ms = self.engines.better.is_some().then(|| boot_ms() + RETRY_MS[at]);
-        let state = if self.fallback().is_some() { "fallback" } else { "lost" };
-        self.tell(state, why);
+        self.retry_at_ms = Some(boot_ms() + RETRY_MS[at]);
+    }
+
+    /// Nothing can speak: the sentence goes back to wait for the next attempt.
+    fn lose(&mut self, why: &str) {
+        self.lost = true;
+        self.attempts += 1;
+        self.schedule_retry();
+        self.tell("lost", why);
+        self.current = None;
+        self.queue.put_back();
     }
 
     fn tell(&mut self, state: &'static str, detail: &str) {
@@ -289,12 +314,13 @@ impl Desk {
             // Also when speech-dispatcher was never there or still hangs while opening.
             Ok(()) => {
                 self.now_on_fallback(true);
-                self.tell("fallback", "espeak-ng speaks");
+                if self.announced != "lost" {
+                    self.tell("fallback", "espeak-ng speaks");
+                }
             }
             Err(why) => {
                 self.second = None;
-                self.tell("lost", &why);
-                self.end(End::Failed);
+                self.lose(&why);
             }
         }
     }
@@ -327,7 +353,12 @@ impl Desk {
             }
             Report::Ended { token, end } if current == Some(token) => match end {
                 End::Failed => self.give_up("the sentence could not be said"),
-                end => self.end(end),
+                end => {
+                    self.attempts = 0;
+                    let on_fallback = self.current.as_ref().is_some_and(|c| c.on_fallback);
+                    self.tell(if on_fallback { "fallback" } else { "back" }, "it speaks again");
+                    self.end(end);
+                }
             },
             Report::Broken { why, .. } => {
                 if self.engine.take().is_some() {
@@ -356,10 +387,7 @@ impl Desk {
         match (on_fallback, stopping) {
             (_, true) => self.end(End::Interrupted),
             (false, false) => self.restart(),
-            (true, false) => {
-                self.tell("lost", why);
-                self.end(End::Failed);
-            }
+            (true, false) => self.lose(why),
         }
     }
 
@@ -477,13 +505,22 @@ mod tests {
     }
 
     #[test]
-    fn with_no_engine_at_all_the_sentence_fails_and_the_loss_is_told() {
+    fn with_no_engine_at_all_the_loss_is_told_and_the_sentence_waits_for_the_voice_to_come_back() {
         let (events, happened) = unbounded();
-        let engines = Engines { better: None, fallback: Box::new(|_| Err("none".into())), chime: None };
+        let (said, heard) = unbounded();
+        let times = std::sync::atomic::AtomicU32::new(0);
+        let fallback: OpenFallback =
+            Box::new(move |reports| match times.fetch_add(1, std::sync::atomic::Ordering::Relaxed) {
+                0 => Err("none".into()),
+                _ => Ok(Box::new(Scripted { reports, hangs: false, said: said.clone(), token: 0 })),
+            });
+        let engines = Engines { better: None, fallback, chime: None };
         let speaker = Speaker::start(Settings::default(), engines, events).unwrap();
         speaker.say(1, "hold the drug", Priority::High);
         wait(&happened, VoiceEvent::State { state: "lost", detail: "espeak-ng is not there".into() });
-        wait(&happened, VoiceEvent::Finished { id: 1, end: End::Failed });
+        wait(&happened, VoiceEvent::State { state: "fallback", detail: "it speaks again".into() });
+        wait(&happened, VoiceEvent::Finished { id: 1, end: End::Done });
+        assert_eq!(heard.try_iter().collect::<Vec<_>>(), ["hold the drug"]);
     }
 
     struct Dying {

@@ -1,0 +1,246 @@
+//! A sound world of one's own: a private PulseAudio with a virtual microphone and a virtual loudspeaker, and a private
+//! speech-dispatcher that speaks into it. Nothing of the user's session is touched; everything dies with the rig.
+//!
+//! Needs `pulseaudio`, `pulseaudio-utils`, `speech-dispatcher` with its espeak-ng module and audio plug-ins. Where one
+//! is missing [`Rig::start`] says which, and the test is skipped by name.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use thirdhand::shell::clock::instant;
+
+pub const MICROPHONE: &str = "microphone";
+pub const LOUDSPEAKER: &str = "loudspeaker";
+
+pub struct Rig {
+    dir: tempfile::TempDir,
+    pulse: Option<Child>,
+    speech: Option<Child>,
+}
+
+impl Rig {
+    /// Starts the sound server.
+    ///
+    /// # Errors
+    /// Names what is missing on this machine.
+    pub fn start() -> Result<Rig, String> {
+        for program in ["pulseaudio", "pactl", "paplay", "parec", "speech-dispatcher", "espeak-ng"] {
+            if !on_path(program) {
+                return Err(format!("`{program}` is not installed"));
+            }
+        }
+        let dir = tempfile::Builder::new().prefix("rig").tempdir().map_err(|e| e.to_string())?;
+        private(dir.path());
+        for sub in ["run", "home", "config", "speech", "speech/modules", "speech/log"] {
+            std::fs::create_dir_all(dir.path().join(sub)).map_err(|e| e.to_string())?;
+            private(&dir.path().join(sub));
+        }
+        let mut rig = Rig { dir, pulse: None, speech: None };
+        rig.start_pulse()?;
+        Ok(rig)
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    /// What a program under test needs in its environment to live in this world.
+    pub fn environment(&self) -> Vec<(String, String)> {
+        let at = |name: &str| self.path(name).display().to_string();
+        [
+            ("XDG_RUNTIME_DIR", at("run")),
+            ("XDG_CONFIG_HOME", at("config")),
+            ("HOME", at("home")),
+            ("PULSE_SERVER", format!("unix:{}", at("run/pulse.sock"))),
+            ("PULSE_SINK", LOUDSPEAKER.into()),
+            ("PULSE_COOKIE", at("home/cookie")),
+            ("SPEECHD_ADDRESS", format!("unix_socket:{}", at("run/speech.sock"))),
+        ]
+        .map(|(key, value)| (key.to_string(), value))
+        .to_vec()
+    }
+
+    pub fn command(&self, program: impl AsRef<std::ffi::OsStr>) -> Command {
+        let mut command = Command::new(program);
+        command.envs(self.environment()).env_remove("DISPLAY").env_remove("DBUS_SESSION_BUS_ADDRESS");
+        command
+    }
+
+    pub fn start_pulse(&mut self) -> Result<(), String> {
+        let socket = self.path("run/pulse.sock");
+        let _ = std::fs::remove_file(&socket);
+        let sink = |name: &str, rate: u32| {
+            format!("--load=module-null-sink sink_name={name} rate={rate} channels=1 format=s16le")
+        };
+        let child = self
+            .command("pulseaudio")
+            .args(["-n", "--daemonize=no", "--exit-idle-time=-1", "--disable-shm=yes", "--use-pid-file=no"])
+            .arg(format!("--load=module-native-protocol-unix auth-anonymous=1 socket={}", socket.display()))
+            .arg(sink(MICROPHONE, 16_000))
+            .arg(sink(LOUDSPEAKER, 22_050))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .map_err(|e| format!("pulseaudio: {e}"))?;
+        self.pulse = Some(child);
+        self.until(10_000, || self.pactl(&["info"])).map_err(|_| "pulseaudio does not answer".to_string())?;
+        self.pactl(&["set-default-source", &format!("{MICROPHONE}.monitor")]);
+        self.pactl(&["set-default-sink", LOUDSPEAKER]);
+        Ok(())
+    }
+
+    pub fn kill_pulse(&mut self) {
+        kill(&mut self.pulse);
+    }
+
+    pub fn start_speech(&mut self) -> Result<(), String> {
+        let conf = self.path("speech");
+        let module = Path::new("/etc/speech-dispatcher/modules/espeak-ng.conf");
+        std::fs::copy(module, conf.join("modules/espeak-ng.conf"))
+            .map_err(|e| format!("{}: {e}; speech-dispatcher-espeak-ng is missing", module.display()))?;
+        let text = format!(
+            "LogLevel 3\nLogDir \"{}\"\nAudioOutputMethod \"pulse\"\nAudioPulseDevice \"{LOUDSPEAKER}\"\n\
+             AddModule \"espeak-ng\" \"sd_espeak-ng\" \"espeak-ng.conf\"\nDefaultModule espeak-ng\n\
+             DefaultLanguage \"en\"\n",
+            conf.join("log").display()
+        );
+        std::fs::write(conf.join("speechd.conf"), text).map_err(|e| e.to_string())?;
+        let socket = self.path("run/speech.sock");
+        let _ = std::fs::remove_file(&socket);
+        let child = self
+            .command("speech-dispatcher")
+            .args(["-s", "-t", "0", "-C"])
+            .arg(&conf)
+            .arg("-S")
+            .arg(&socket)
+            .arg("-P")
+            .arg(self.path("run/speech.pid"))
+            .arg("-L")
+            .arg(conf.join("log"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .map_err(|e| format!("speech-dispatcher: {e}"))?;
+        self.speech = Some(child);
+        self.until(10_000, || socket.exists()).map_err(|_| "speech-dispatcher does not answer".to_string())
+    }
+
+    /// SIGKILL, as a crash would be; its module dies with its pipe.
+    pub fn kill_speech(&mut self) {
+        kill(&mut self.speech);
+    }
+
+    pub fn pactl(&self, args: &[&str]) -> bool {
+        let status = self.command("pactl").args(args).stdout(Stdio::null()).stderr(Stdio::null()).status();
+        status.is_ok_and(|status| status.success())
+    }
+
+    /// Plays a WAV file into the microphone, to its end.
+    pub fn play(&self, wav: &Path) -> bool {
+        self.command("paplay").arg("-d").arg(MICROPHONE).arg(wav).status().is_ok_and(|s| s.success())
+    }
+
+    /// Records what the loudspeaker plays, 16 kHz mono, from now until the ear is closed.
+    pub fn ear(&self) -> Ear {
+        let child = self
+            .command("parec")
+            .args(["-d", &format!("{LOUDSPEAKER}.monitor"), "--rate=16000", "--channels=1", "--format=s16le", "--raw"])
+            .args(["--latency-msec=20"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("parec starts");
+        Ear::new(child)
+    }
+
+    /// Waits until `ready` holds, asking again each time `pactl` has had its say (about every 10 ms).
+    pub fn until(&self, ms: u64, mut ready: impl FnMut() -> bool) -> Result<(), ()> {
+        let start = instant();
+        let (_keep, never) = crossbeam_channel::bounded::<()>(0);
+        while !ready() {
+            if start.elapsed() > Duration::from_millis(ms) {
+                return Err(());
+            }
+            let _ = never.recv_timeout(Duration::from_millis(10));
+        }
+        Ok(())
+    }
+}
+
+impl Drop for Rig {
+    fn drop(&mut self) {
+        kill(&mut self.speech);
+        kill(&mut self.pulse);
+    }
+}
+
+/// A recording of the loudspeaker in progress.
+pub struct Ear {
+    child: Child,
+    reader: Option<std::thread::JoinHandle<Vec<i16>>>,
+    heard: std::sync::Arc<std::sync::Mutex<Vec<i16>>>,
+}
+
+impl Ear {
+    fn new(mut child: Child) -> Ear {
+        let heard = std::sync::Arc::new(std::sync::Mutex::new(Vec::new()));
+        let (mut out, sink) = (child.stdout.take().expect("parec has an output"), heard.clone());
+        let reader = std::thread::spawn(move || {
+            let mut bytes = [0u8; 640];
+            while out.read_exact(&mut bytes).is_ok() {
+                let samples = bytes.chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]]));
+                sink.lock().expect("no reader died").extend(samples);
+            }
+            Vec::new()
+        });
+        Ear { child, reader: Some(reader), heard }
+    }
+
+    /// Samples so far.
+    pub fn heard(&self) -> Vec<i16> {
+        self.heard.lock().expect("no reader died").clone()
+    }
+
+    /// Milliseconds of sound louder than -40 dBFS so far, in 10 ms steps.
+    pub fn loud_ms(&self) -> u64 {
+        let loud = |chunk: &&[i16]| {
+            let power = chunk.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>() / chunk.len() as f64;
+            power.sqrt() > 328.0
+        };
+        10 * self.heard().chunks(160).filter(loud).count() as u64
+    }
+
+    pub fn close(mut self) -> Vec<i16> {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+        if let Some(reader) = self.reader.take() {
+            let _ = reader.join();
+        }
+        self.heard()
+    }
+}
+
+impl Drop for Ear {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn kill(child: &mut Option<Child>) {
+    if let Some(mut child) = child.take() {
+        let _ = child.kill();
+        let _ = child.wait();
+    }
+}
+
+fn on_path(program: &str) -> bool {
+    std::env::var_os("PATH").is_some_and(|path| std::env::split_paths(&path).any(|dir| dir.join(program).is_file()))
+}
+
+fn private(dir: &Path) {
+    use std::os::unix::fs::PermissionsExt;
+    let _ = std::fs::set_permissions(dir, std::fs::Permissions::from_mode(0o700));
+}
