@@ -3,6 +3,8 @@
 //! Exit status: 0 done, 1 the work could not be done (why, on stderr), 2 wrong usage. Data goes to stdout, all else
 //! to stderr.
 
+pub mod verify;
+
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -41,6 +43,7 @@ enum Command {
     Replay(replay::Replay),
     #[command(hide = true)]
     Say(say::Say),
+    Verify(verify::Args),
 }
 
 /// Runs the program and turns its result into the contract's exit status.
@@ -66,5 +69,6 @@ fn run(cli: Cli) -> Result<()> {
     match &cli.command {
         Command::Replay(args) => replay::run(args, &data()?),
         Command::Say(args) => args.run(),
+        Command::Verify(args) => verify::run(args),
     }
 }

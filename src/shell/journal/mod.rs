@@ -12,6 +12,7 @@ mod fault;
 mod reader;
 mod storage;
 mod words;
+mod writer;
 
 use std::path::{Path, PathBuf};
 
@@ -20,8 +21,9 @@ use anyhow::{Context, Result, bail};
 use crate::core::chain::{self, START, Torn, Walker};
 use crate::core::event::Event;
 pub use fault::{Fault, FaultKind};
-pub use reader::{Record, inspect, read};
+pub use reader::{Record, inspect, read, survey};
 pub use storage::{Folder, Storage};
+pub use writer::{PATIENCE, Report, WARNING_WAIT, Writer, Written};
 
 /// The record itself.
 pub const EVENTS: &str = "events.jsonl";

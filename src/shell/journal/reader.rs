@@ -29,12 +29,16 @@ pub struct Record {
     pub unknown: Vec<(u64, String)>,
     /// Lines after the damage, readable or not.
     pub unproven: u64,
+    /// The event whose hash was sought (see [`survey`]).
+    pub sought: Option<u64>,
+    /// Whether a `closed` stands in it.
+    closed: bool,
 }
 
 impl Record {
     /// Whether a `closed` stands in it.
     pub fn closed(&self) -> bool {
-        self.events.iter().any(|event| matches!(event.body, Body::Closed(_)))
+        self.closed
     }
 
     /// The event with this number.
@@ -78,6 +82,30 @@ pub fn read(path: &Path) -> Result<Record> {
 /// # Errors
 /// There is nothing there, or it cannot be read.
 pub fn inspect(path: &Path) -> Result<Record> {
+    let file = find(path)?;
+    let mut record = walk_file(&file, Purpose::Events)?;
+    let words = file.parent().and_then(|dir| fs::read(dir.join(UNMATCHED)).ok()).unwrap_or_default();
+    words::rejoin(&mut record.events, &words);
+    Ok(record)
+}
+
+/// Walks a record, folder or file, without keeping its events: what `verify` needs, in a few kilobytes of memory.
+/// `sought` is a hash to look for among its lines.
+///
+/// # Errors
+/// There is nothing there, or it cannot be read.
+pub fn survey(path: &Path, sought: Option<&str>) -> Result<Record> {
+    walk_file(&find(path)?, Purpose::Survey { sought })
+}
+
+/// What a walk keeps.
+#[derive(Clone, Copy)]
+enum Purpose<'a> {
+    Events,
+    Survey { sought: Option<&'a str> },
+}
+
+fn find(path: &Path) -> Result<PathBuf> {
     let (dir, name) = locate(path);
     let file = dir.join(name);
     if !file.is_file() {
@@ -86,19 +114,24 @@ pub fn inspect(path: &Path) -> Result<Record> {
         }
         bail!("{}: no such file or folder", path.display());
     }
-    let open = File::open(&file).with_context(|| file.display().to_string())?;
-    let mut record =
-        walk(&file, BufReader::with_capacity(1 << 16, open)).with_context(|| file.display().to_string())?;
-    words::rejoin(&mut record.events, &fs::read(dir.join(UNMATCHED)).unwrap_or_default());
-    Ok(record)
+    Ok(file)
+}
+
+fn walk_file(file: &Path, purpose: Purpose) -> Result<Record> {
+    let open = File::open(file).with_context(|| file.display().to_string())?;
+    walk(file, BufReader::with_capacity(1 << 16, open), purpose).with_context(|| file.display().to_string())
 }
 
 /// Reads a record from memory.
 pub fn from_bytes(path: &Path, bytes: &[u8]) -> Record {
-    walk(path, bytes).unwrap_or_default()
+    walk(path, bytes, Purpose::Events).unwrap_or_default()
 }
 
-fn walk(path: &Path, mut source: impl BufRead) -> Result<Record> {
+fn walk(path: &Path, mut source: impl BufRead, purpose: Purpose) -> Result<Record> {
+    let (keep, sought) = match purpose {
+        Purpose::Events => (true, None),
+        Purpose::Survey { sought } => (false, sought),
+    };
     let mut walker = Walker::default();
     let mut record = Record { path: path.to_path_buf(), ..Record::default() };
     let mut line = Vec::new();
@@ -111,7 +144,7 @@ fn walk(path: &Path, mut source: impl BufRead) -> Result<Record> {
         let ended = line.pop_if(|last| *last == b'\n').is_some();
         if record.bad.is_some() {
             record.unproven += 1;
-            record.events.extend(unproven(&line));
+            record.events.extend(unproven(&line).filter(|_| keep));
             continue;
         }
         if !ended && line.len() <= MAX_LINE {
@@ -119,14 +152,23 @@ fn walk(path: &Path, mut source: impl BufRead) -> Result<Record> {
             break;
         }
         match if ended { walker.step(&line) } else { Err(walker.bad(Fault::TooLong)) } {
+            Ok(json) if !keep => {
+                record.closed |= json.get("kind").is_some_and(|kind| kind == "closed");
+                if sought == Some(walker.head()) {
+                    record.sought = Some(walker.lines());
+                }
+            }
             Ok(json) => match Event::from_json(&json) {
-                Ok(event) => record.events.push(event),
+                Ok(event) => {
+                    record.closed |= matches!(event.body, Body::Closed(_));
+                    record.events.push(event);
+                }
                 Err(why) => record.unknown.push((walker.lines(), why)),
             },
             Err(bad) => {
                 record.bad = Some(bad);
                 record.unproven = 1;
-                record.events.extend(unproven(&line));
+                record.events.extend(unproven(&line).filter(|_| keep));
             }
         }
     }
