@@ -3,4 +3,6 @@
 /// Words of one utterance that are looked at; the rest is left over.
 pub const WORDS: usize = 400;
 /// Tokens that one number may span.
-pub const NUMBER_TOKENS: usize = 10;
+pub const NUMBER_TOKENS: usize = 13;
+/// Bytes of one written word; longer ones are cut.
+pub const WORD_BYTES: usize = 64;

@@ -9,6 +9,7 @@
 
 mod lexicon;
 mod number;
+mod scan;
 mod token;
 mod when;
 

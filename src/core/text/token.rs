@@ -23,7 +23,7 @@ pub enum Break {
     Question,
 }
 
-/// What a token can contribute to a number.
+/// What a token can contribute to a number or a time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NumberWord {
     /// `one` to `nine`, and `zero`.
@@ -39,11 +39,24 @@ pub enum NumberWord {
     Point,
     Half,
     Quarter,
-    /// Written in digits: the value, and how many digits stand before the point (`05` is 5 with two).
+    /// Written in digits: the value, and how many digits stand before the point (`05` is 5 with two, `.6` has none).
     Written {
         value: Decimal,
         digits: u8,
     },
+    /// A unit of time, in seconds.
+    Seconds(i64),
+    /// `march` is 3.
+    Month(u8),
+    /// `about`, `around`.
+    About,
+}
+
+impl NumberWord {
+    /// True for what a count is made of; false for units, months and `about`.
+    pub fn counts(self) -> bool {
+        !matches!(self, NumberWord::Seconds(_) | NumberWord::Month(_) | NumberWord::About | NumberWord::Point)
+    }
 }
 
 /// One word, normalised: lower case, contractions undone, abbreviations in their usual spelling.
