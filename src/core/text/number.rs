@@ -427,11 +427,11 @@ impl<'a> Run<'a> {
             // `ninety eight` is 98 before it is 90.8; `a hundred four` is 104.
             let swallows = match last {
                 Some(NumberWord::Tens(_) | NumberWord::Hundred) => tenth > 0,
+                // `100 4` is 104.
+                Some(NumberWord::Written { value, .. }) => tenth > 0 && value == Decimal::from_int(100),
                 _ => false,
             };
-            // `98 oh` is said; `100 4` is 104.
-            let hundred = matches!(last, Some(NumberWord::Written { value, .. }) if value == Decimal::from_int(100));
-            if !swallows && !(hundred && tenth > 0) {
+            if !swallows {
                 found.push(length + 1, Decimal::new(head * 10 + tenth, 1), Form::DroppedPoint);
             }
         }
