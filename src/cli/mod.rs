@@ -13,8 +13,11 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::shell::data::DataSet;
 
+mod models;
+mod recogniser;
 mod replay;
 mod say;
+mod transcribe;
 
 pub const CAUTION: &str = "An aid to memory, not a clinician: local protocol, medical direction and licensed practice \
 decide. What it heard may be wrong and what it did not hear is unknown; check every value before you act on it.";
@@ -40,9 +43,13 @@ pub struct Common {
 /// One variant a subcommand; each carries its own file's arguments.
 #[derive(Subcommand)]
 enum Command {
+    Models(models::Models),
+    #[command(hide = true)]
+    Recogniser(recogniser::Recogniser),
     Replay(replay::Replay),
     #[command(hide = true)]
     Say(say::Say),
+    Transcribe(transcribe::Transcribe),
     Verify(verify::Args),
 }
 
@@ -67,8 +74,11 @@ pub fn main() -> ExitCode {
 fn run(cli: Cli) -> Result<()> {
     let data = || DataSet::find(cli.common.data.as_deref());
     match &cli.command {
+        Command::Models(args) => args.run(),
+        Command::Recogniser(args) => args.run(cli.common.data.clone()),
         Command::Replay(args) => replay::run(args, &data()?),
         Command::Say(args) => args.run(),
+        Command::Transcribe(args) => args.run(cli.common.data.clone()),
         Command::Verify(args) => verify::run(args),
     }
 }

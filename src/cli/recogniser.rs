@@ -1,0 +1,26 @@
+//! `thirdhand recogniser` (hidden): the child process in which the speech engine lives.
+
+use std::path::PathBuf;
+
+use anyhow::Result;
+use clap::Args;
+
+use crate::shell::recognise::{self, Options};
+
+/// Serves the program as its recogniser; not for use by hand
+#[derive(Args)]
+pub struct Recogniser {
+    #[arg(long)]
+    model: PathBuf,
+    /// Without the domain's language model
+    #[arg(long)]
+    plain: bool,
+}
+
+impl Recogniser {
+    /// # Errors
+    /// A pipe breaks.
+    pub fn run(&self, data: Option<PathBuf>) -> Result<()> {
+        recognise::serve(&self.model, &Options { model: None, data, plain: self.plain })
+    }
+}

@@ -1,0 +1,112 @@
+//! `thirdhand transcribe`: recognition and understanding of sound files, without a record.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Result, bail};
+use clap::Args;
+use serde_json::{Value as Json, json};
+
+use crate::core::utterance::Transcript;
+use crate::shell::recognise::{self, Options, Recogniser};
+use crate::shell::{clock, segment, wav};
+
+/// Writes what is said in sound files and what it means; each file is one utterance
+#[derive(Args)]
+#[command(after_help = "Example:\n  thirdhand transcribe pulse.wav --json")]
+pub struct Transcribe {
+    /// WAV files: any rate, 16, 24 or 32-bit, mono or stereo
+    #[arg(required = true, value_name = "FILE.wav")]
+    files: Vec<PathBuf>,
+    /// The speech model (a ggml Whisper file)
+    #[arg(long, value_name = "FILE")]
+    model: Option<PathBuf>,
+    /// JSON Lines on stdout
+    #[arg(long)]
+    json: bool,
+    /// Without the domain's language model
+    #[arg(long, hide = true)]
+    plain: bool,
+}
+
+impl Transcribe {
+    /// # Errors
+    /// No model, or at least one file could not be read or heard.
+    pub fn run(&self, data: Option<PathBuf>) -> Result<()> {
+        let options = Options { model: self.model.clone(), data, plain: self.plain };
+        let mut recogniser = recognise::open_with(&options)?;
+        let mut failed = 0;
+        for file in &self.files {
+            match hear(recogniser.as_mut(), file) {
+                Ok((transcript, took_ms)) => self.show(file, &transcript, took_ms),
+                Err(error) => {
+                    failed += 1;
+                    self.complain(file, &error);
+                }
+            }
+        }
+        match failed {
+            0 => Ok(()),
+            n => bail!("{n} of {} files could not be heard", self.files.len()),
+        }
+    }
+
+    fn show(&self, file: &Path, transcript: &Transcript, took_ms: u64) {
+        if self.json {
+            println!("{}", line(file, transcript, took_ms));
+        } else if self.files.len() == 1 {
+            println!("{}", transcript.text);
+        } else {
+            println!("{}: {}", file.display(), transcript.text);
+        }
+    }
+
+    fn complain(&self, file: &Path, error: &anyhow::Error) {
+        if self.json {
+            println!("{}", json!({ "file": file, "error": format!("{error:#}") }));
+        }
+        eprintln!("thirdhand: {error:#}");
+    }
+}
+
+fn line(file: &Path, transcript: &Transcript, took_ms: u64) -> Json {
+    json!({
+        "file": file,
+        "text": transcript.text,
+        "confidence": rounded(transcript.confidence),
+        "audio_ms": transcript.audio_ms,
+        "took_ms": took_ms,
+        "findings": [],
+        "outcome": "unmatched",
+    })
+}
+
+fn rounded(value: f64) -> f64 {
+    (value * 1000.0).round() / 1000.0
+}
+
+/// Recognises one file as one utterance: its voiced parts, joined across pauses.
+fn hear(recogniser: &mut dyn Recogniser, file: &Path) -> Result<(Transcript, u64)> {
+    let recording = wav::read(file)?;
+    let began = clock::instant();
+    let mut whole = Transcript { audio_ms: recording.duration_ms, ..Transcript::default() };
+    let mut parts = Vec::new();
+    for segment in segment::all(&recording.samples) {
+        parts.push(recogniser.recognise(&segment.samples)?);
+    }
+    join(&mut whole, parts);
+    Ok((whole, u64::try_from(began.elapsed().as_millis()).unwrap_or(u64::MAX)))
+}
+
+/// One utterance of several parts: as sure as the mean of its words, chatter if all of it is.
+fn join(whole: &mut Transcript, parts: Vec<Transcript>) {
+    let parts: Vec<Transcript> = parts.into_iter().filter(|p| !p.text.is_empty()).collect();
+    whole.text = parts.iter().map(|p| p.text.as_str()).collect::<Vec<_>>().join(" ");
+    whole.chatter = !parts.is_empty() && parts.iter().all(|p| p.chatter);
+    let words: usize = parts.iter().map(|p| p.words.len().max(1)).sum();
+    let sum: f64 = parts.iter().map(|p| p.confidence * p.words.len().max(1) as f64).sum();
+    whole.confidence = if words == 0 { 0.0 } else { sum / words as f64 };
+    if let [only] = &parts[..] {
+        whole.rivals = only.rivals.clone();
+    }
+    whole.words = parts.into_iter().flat_map(|p| p.words).collect();
+}

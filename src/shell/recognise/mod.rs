@@ -1,0 +1,82 @@
+//! Speech to text behind one trait. The engine (C++) lives in a child process of the same binary: it may crash, abort
+//! or hang, and the parent goes on.
+
+mod child;
+#[cfg(feature = "whisper")]
+mod engine;
+pub mod wire;
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Result;
+
+use crate::core::utterance::Transcript;
+use crate::shell::model;
+
+pub use child::ChildRecogniser;
+
+/// Turns one utterance of 16 kHz mono sound into text.
+pub trait Recogniser: Send {
+    /// What was said in `samples`; an empty text where nothing was.
+    ///
+    /// # Errors
+    /// The recogniser failed twice on these samples; it may serve the next ones.
+    fn recognise(&mut self, samples: &[f32]) -> Result<Transcript>;
+
+    /// Name of the model, for the record.
+    fn model(&self) -> &str;
+
+    /// What went wrong since the last call and was mended (a crash, a hang), one line each.
+    fn troubles(&mut self) -> Vec<String> {
+        Vec::new()
+    }
+}
+
+/// How to open a recogniser.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// The model file; otherwise the contract's search order.
+    pub model: Option<PathBuf>,
+    /// The local data folder, whose phrases are heard better.
+    pub data: Option<PathBuf>,
+    /// Decode without the domain's language model.
+    pub plain: bool,
+}
+
+/// Opens the recogniser with `model`, or with the first found in the contract's order.
+///
+/// # Errors
+/// No usable model ([`model::ModelError`]), or the child process does not start.
+pub fn open(model: Option<&Path>) -> Result<Box<dyn Recogniser>> {
+    open_with(&Options { model: model.map(Path::to_path_buf), ..Options::default() })
+}
+
+/// Opens the recogniser.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_with(options: &Options) -> Result<Box<dyn Recogniser>> {
+    let model = model::find(options.model.as_deref())?;
+    Ok(Box::new(ChildRecogniser::start(model, options)?))
+}
+
+/// Serves as the child process: requests on stdin, results on stdout, until stdin ends.
+///
+/// # Errors
+/// The model cannot be loaded, or a pipe breaks.
+#[cfg(feature = "whisper")]
+pub fn serve(model: &Path, options: &Options) -> Result<()> {
+    wire::serve(|| engine::Engine::open(model, options), engine::Engine::hear)
+}
+
+/// Serves as the child process: this build has no recogniser, and says so.
+///
+/// # Errors
+/// A pipe breaks.
+#[cfg(not(feature = "whisper"))]
+pub fn serve(_model: &Path, _options: &Options) -> Result<()> {
+    wire::serve(
+        || -> Result<()> { anyhow::bail!("this build has no recogniser (it was built without the feature `whisper`)") },
+        |(), _| anyhow::bail!("no recogniser"),
+    )
+}

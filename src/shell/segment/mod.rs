@@ -1,0 +1,284 @@
+//! Cuts a stream of 16 kHz sound into utterances by voice activity. A recording and a microphone go through the same
+//! code: frames in, segments out, time counted in samples.
+
+pub mod resample;
+
+use std::collections::VecDeque;
+
+use earshot::Detector;
+
+use super::wav::{RATE_HZ, sane};
+
+/// Samples that the detector takes at a time: 16 ms.
+const FRAME: usize = 256;
+const FRAME_MS: u64 = 16;
+
+/// When an utterance begins and ends. Times in milliseconds of sound, scores from 0 to 1.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settings {
+    /// A frame is voice from this score on.
+    pub enter: f32,
+    /// Within an utterance a frame is voice down to this score.
+    pub leave: f32,
+    /// Voice needed within `onset_window_ms` to begin: short enough for a lone "no".
+    pub onset_ms: u64,
+    pub onset_window_ms: u64,
+    /// Sound kept from before the first voice, so that no first consonant is clipped.
+    pub pre_roll_ms: u64,
+    /// Pause that ends an utterance.
+    pub pause_ms: u64,
+    /// Sound kept after the last voice.
+    pub tail_ms: u64,
+    /// Nothing goes on longer than this; the cut falls where it is quietest.
+    pub longest_ms: u64,
+}
+
+impl Default for Settings {
+    fn default() -> Settings {
+        Settings {
+            enter: 0.5,
+            leave: 0.35,
+            onset_ms: 64,
+            onset_window_ms: 160,
+            pre_roll_ms: 320,
+            pause_ms: 640,
+            tail_ms: 240,
+            longest_ms: 15_000,
+        }
+    }
+}
+
+/// One utterance as cut from the stream.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Segment {
+    /// 16 kHz mono, with a little sound before the first and after the last voice.
+    pub samples: Vec<f32>,
+    /// Where the words begin, milliseconds from the first sample pushed.
+    pub start_ms: u64,
+    /// Where the words end.
+    pub end_ms: u64,
+}
+
+struct Frame {
+    samples: [f32; FRAME],
+    score: f32,
+}
+
+/// The utterance being gathered, within `Segmenter::frames`.
+#[derive(Clone, Copy)]
+struct Open {
+    /// Number of its first voiced frame in the stream.
+    first_voice: u64,
+    last_voice: u64,
+}
+
+/// Voice activity with hysteresis, pre-roll, pause and a longest length.
+pub struct Segmenter {
+    settings: Settings,
+    detector: Box<Detector>,
+    /// Samples not yet filling a frame.
+    rest: Vec<f32>,
+    /// Kept frames: the pre-roll, or the open utterance with its pre-roll.
+    frames: VecDeque<Frame>,
+    /// Number in the stream of `frames[0]`.
+    first: u64,
+    open: Option<Open>,
+}
+
+impl Default for Segmenter {
+    fn default() -> Segmenter {
+        Segmenter::new()
+    }
+}
+
+impl Segmenter {
+    pub fn new() -> Segmenter {
+        Segmenter::with(Settings::default())
+    }
+
+    pub fn with(settings: Settings) -> Segmenter {
+        Segmenter {
+            settings,
+            detector: Box::new(Detector::default()),
+            rest: Vec::with_capacity(FRAME),
+            frames: VecDeque::new(),
+            first: 0,
+            open: None,
+        }
+    }
+
+    /// Takes 16 kHz mono samples; returns the utterances that they complete.
+    pub fn push(&mut self, samples: &[f32]) -> Vec<Segment> {
+        let mut done = Vec::new();
+        for sample in samples {
+            self.rest.push(sane(*sample));
+            if self.rest.len() == FRAME {
+                done.extend(self.frame());
+            }
+        }
+        done
+    }
+
+    /// The stream has ended: returns what is still open.
+    pub fn finish(&mut self) -> Vec<Segment> {
+        let mut done = Vec::new();
+        if !self.rest.is_empty() {
+            self.rest.resize(FRAME, 0.0);
+            done.extend(self.frame());
+        }
+        if let Some(open) = self.open.take() {
+            done.push(self.cut(open));
+        }
+        self.frames.clear();
+        done
+    }
+
+    /// True while an utterance is open.
+    pub fn hearing(&self) -> bool {
+        self.open.is_some()
+    }
+
+    /// Milliseconds since the last voice of the open utterance.
+    pub fn silent_ms(&self) -> Option<u64> {
+        self.open.map(|open| (self.next().saturating_sub(open.last_voice + 1)) * FRAME_MS)
+    }
+
+    /// The open utterance as it stands, for early recognition; it goes on being gathered.
+    pub fn so_far(&self) -> Option<Segment> {
+        self.open.map(|open| self.segment(open))
+    }
+
+    /// Changes the pause that ends an utterance (longer while a number or a unit is pending).
+    pub fn set_pause_ms(&mut self, pause_ms: u64) {
+        self.settings.pause_ms = pause_ms;
+    }
+
+    /// Number in the stream of the frame that comes next.
+    fn next(&self) -> u64 {
+        self.first + self.frames.len() as u64
+    }
+
+    fn frame(&mut self) -> Option<Segment> {
+        let mut samples = [0.0; FRAME];
+        samples.copy_from_slice(&self.rest);
+        self.rest.clear();
+        let score = self.detector.predict_f32(&samples);
+        let number = self.next();
+        self.frames.push_back(Frame { samples, score });
+        match self.open {
+            None => {
+                self.wait();
+                None
+            }
+            Some(open) => self.gather(open, number, score),
+        }
+    }
+
+    /// Nothing is open: has an utterance begun? Otherwise forget what is older than the pre-roll.
+    fn wait(&mut self) {
+        let window = frames_of(self.settings.onset_window_ms);
+        let recent = self.frames.len().saturating_sub(window);
+        let voiced = |frame: &Frame| frame.score >= self.settings.enter;
+        let count = self.frames.range(recent..).filter(|f| voiced(f)).count();
+        if count >= frames_of(self.settings.onset_ms) {
+            let offset = self.frames.range(recent..).position(voiced).unwrap_or(0);
+            let first_voice = self.first + (recent + offset) as u64;
+            self.open = Some(Open { first_voice, last_voice: self.next() - 1 });
+            return;
+        }
+        let keep = frames_of(self.settings.pre_roll_ms) + window;
+        while self.frames.len() > keep {
+            self.frames.pop_front();
+            self.first += 1;
+        }
+    }
+
+    fn gather(&mut self, mut open: Open, number: u64, score: f32) -> Option<Segment> {
+        if score >= self.settings.leave {
+            open.last_voice = number;
+            self.open = Some(open);
+        }
+        let silent = (number - open.last_voice) as usize;
+        if silent >= frames_of(self.settings.pause_ms) {
+            self.open = None;
+            return Some(self.cut(open));
+        }
+        let length = (number - open.first_voice) as usize;
+        (length >= frames_of(self.settings.longest_ms)).then(|| self.cut_long(open))
+    }
+
+    /// Ends the open utterance and keeps what the next one may need as its pre-roll.
+    fn cut(&mut self, open: Open) -> Segment {
+        let segment = self.segment(open);
+        self.forget(open.last_voice + 1 + frames_of(self.settings.tail_ms) as u64 / 2);
+        segment
+    }
+
+    /// Cuts an endless utterance at the quietest frame of its last third and goes on from there.
+    fn cut_long(&mut self, open: Open) -> Segment {
+        let last = self.next() - 1;
+        let from = open.first_voice + (last - open.first_voice) * 2 / 3;
+        let loudness = |number: u64| {
+            let frame = &self.frames[(number - self.first) as usize];
+            frame.score + frame.samples.iter().map(|s| s * s).sum::<f32>() / FRAME as f32
+        };
+        let at = (from..=last).min_by(|a, b| loudness(*a).total_cmp(&loudness(*b))).unwrap_or(last);
+        let mut segment = self.segment(Open { last_voice: at, ..open });
+        let begin = self.begin_of(open);
+        segment.samples.truncate((at - begin) as usize * FRAME);
+        self.open = Some(Open { first_voice: at, last_voice: last });
+        self.forget(at);
+        segment
+    }
+
+    fn begin_of(&self, open: Open) -> u64 {
+        open.first_voice.saturating_sub(frames_of(self.settings.pre_roll_ms) as u64).max(self.first)
+    }
+
+    fn segment(&self, open: Open) -> Segment {
+        let begin = self.begin_of(open);
+        let end = (open.last_voice + 1 + frames_of(self.settings.tail_ms) as u64).min(self.next());
+        let range = (begin - self.first) as usize..(end - self.first) as usize;
+        let samples = self.frames.range(range).flat_map(|f| f.samples).collect();
+        Segment { samples, start_ms: open.first_voice * FRAME_MS, end_ms: (open.last_voice + 1) * FRAME_MS }
+    }
+
+    /// Drops the frames before number `until`.
+    fn forget(&mut self, until: u64) {
+        while self.first < until && self.frames.pop_front().is_some() {
+            self.first += 1;
+        }
+    }
+}
+
+fn frames_of(ms: u64) -> usize {
+    (ms / FRAME_MS) as usize
+}
+
+/// Cuts a whole recording.
+pub fn all(samples: &[f32]) -> Vec<Segment> {
+    let mut segmenter = Segmenter::new();
+    let mut segments = segmenter.push(samples);
+    segments.extend(segmenter.finish());
+    segments
+}
+
+/// Length of `samples` at 16 kHz, milliseconds.
+pub fn length_ms(samples: &[f32]) -> u64 {
+    samples.len() as u64 * 1000 / u64::from(RATE_HZ)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn silence_and_hum_are_no_utterance() {
+        assert!(all(&vec![0.0; 80_000]).is_empty());
+        let hum: Vec<f32> =
+            (0..80_000).map(|i| (i as f32 * 50.0 * std::f32::consts::TAU / 16_000.0).sin() * 0.3).collect();
+        assert!(all(&hum).is_empty());
+        assert!(all(&[]).is_empty());
+        assert!(all(&[0.1; 10]).is_empty());
+    }
+}
