@@ -13,6 +13,7 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::shell::data::DataSet;
 
+mod devices;
 mod models;
 mod recogniser;
 mod replay;
@@ -47,6 +48,7 @@ enum Command {
     #[command(hide = true)]
     Recogniser(recogniser::Recogniser),
     Replay(replay::Replay),
+    Devices(devices::Devices),
     #[command(hide = true)]
     Say(say::Say),
     Transcribe(transcribe::Transcribe),
@@ -77,6 +79,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Models(args) => args.run(),
         Command::Recogniser(args) => args.run(cli.common.data.clone()),
         Command::Replay(args) => replay::run(args, &data()?),
+        Command::Devices(args) => args.run(),
         Command::Say(args) => args.run(),
         Command::Transcribe(args) => args.run(cli.common.data.clone()),
         Command::Verify(args) => verify::run(args),

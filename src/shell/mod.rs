@@ -1,6 +1,7 @@
 //! One room a device: everything here touches the world, and hands values to `core`.
 
 pub mod app;
+pub mod capture;
 pub mod clock;
 pub mod data;
 pub mod journal;
