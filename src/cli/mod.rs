@@ -16,12 +16,14 @@ use crate::shell::data::DataSet;
 mod devices;
 mod models;
 mod recogniser;
+mod handoff;
 mod replay;
+mod reports;
+mod review;
 mod say;
 mod transcribe;
 
-pub const CAUTION: &str = "An aid to memory, not a clinician: local protocol, medical direction and licensed practice \
-decide. What it heard may be wrong and what it did not hear is unknown; check every value before you act on it.";
+pub use crate::core::CAUTION;
 
 /// Listens to what an EMT says aloud at a patient's side, keeps the record, warns and reminds. Works without network.
 #[derive(Parser)]
@@ -47,8 +49,10 @@ enum Command {
     Models(models::Models),
     #[command(hide = true)]
     Recogniser(recogniser::Recogniser),
+    Handoff(handoff::Handoff),
     Replay(replay::Replay),
     Devices(devices::Devices),
+    Review(review::Review),
     #[command(hide = true)]
     Say(say::Say),
     Transcribe(transcribe::Transcribe),
@@ -78,6 +82,8 @@ fn run(cli: Cli) -> Result<()> {
     match &cli.command {
         Command::Models(args) => args.run(),
         Command::Recogniser(args) => args.run(cli.common.data.clone()),
+        Command::Handoff(args) => handoff::run(args, &data()?),
+        Command::Review(args) => review::run(args, &data()?),
         Command::Replay(args) => replay::run(args, &data()?),
         Command::Devices(args) => args.run(),
         Command::Say(args) => args.run(),

@@ -14,7 +14,12 @@ pub mod glance;
 pub mod grammar;
 pub mod ledger;
 pub mod limits;
+pub mod report;
 pub mod source;
 pub mod text;
 pub mod time;
 pub mod utterance;
+
+/// The usual caution, wherever the program faces its users.
+pub const CAUTION: &str = "An aid to memory, not a clinician: local protocol, medical direction and licensed practice \
+decide. What it heard may be wrong and what it did not hear is unknown; check every value before you act on it.";

@@ -1,0 +1,437 @@
+//! The verbal handover: a published shape, filled from what stands, short enough to be said in one breath of attention.
+//!
+//! Shapes and their words are the data of `protocols/report/handoff.toml`. The text is the same for eye and ear but for
+//! the numbers; unconfirmed values are called so, essentials that nobody said are named at the end.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+use super::call::{Call, happened};
+use super::review::{is_treatment, merged_patient};
+use super::vitals::{self, Measure, Set};
+use super::wording::{Manner, Wording, toml_problem};
+use super::{spoken, times};
+use crate::core::diagnostic::{Diagnostic, position};
+use crate::core::finding::{Field, Finding, Kind, Value};
+use crate::core::ledger::Entry;
+use crate::core::source::Source;
+use crate::core::time::Moment;
+
+/// The file of this module below the data folder.
+pub const FILE: &str = "protocols/report/handoff.toml";
+
+/// Shapes, slots and the length of a spoken handoff.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Shapes {
+    /// Longest spoken handoff, seconds.
+    pub budget_seconds: u32,
+    /// Speaking rate that the length is reckoned with.
+    pub words_per_minute: u32,
+    pub default: String,
+    pub unconfirmed: String,
+    pub shortened: String,
+    pub missing_lead: String,
+    pub nothing: String,
+    shape: Vec<Shape>,
+    slot: BTreeMap<String, Slot>,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Shape {
+    id: String,
+    name: String,
+    /// The part under which missing essentials stand; at the end without a label otherwise.
+    missing_in: Option<String>,
+    parts: Vec<PartFile>,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PartFile {
+    label: String,
+    slots: Vec<String>,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Slot {
+    #[serde(default)]
+    kinds: Vec<String>,
+    take: Option<Take>,
+    #[serde(default)]
+    pick: Pick,
+    aspects: Option<Vec<String>>,
+    #[serde(default)]
+    lead: String,
+    missing: Option<String>,
+    rank: u8,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum Take {
+    Who,
+    FirstVitals,
+    LastVitals,
+    Treatments,
+    OpenPlans,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+enum Pick {
+    #[default]
+    Latest,
+    All,
+    Abnormal,
+}
+
+/// One part of a handoff as it is shown or said.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Part {
+    pub label: String,
+    pub text: String,
+    /// The events it rests on.
+    pub seqs: Vec<u64>,
+}
+
+/// A handoff ready to be printed or spoken part by part.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Handoff {
+    pub shape: String,
+    pub parts: Vec<Part>,
+}
+
+impl Shapes {
+    /// The last source of that name wins as a whole.
+    ///
+    /// # Errors
+    /// A file that cannot be read, an unknown slot or kind, or no file at all.
+    pub fn read(sources: &[Source]) -> Result<Shapes, Vec<Diagnostic>> {
+        let source = sources.iter().rfind(|s| s.path == FILE);
+        let source = source.ok_or_else(|| vec![Diagnostic::error(FILE, 0, 0, "the file is missing")])?;
+        let shapes: Shapes = toml::from_str(source.text).map_err(|e| vec![toml_problem(source, &e)])?;
+        let complain = |word: &str, what: String| {
+            let (line, column) = source.text.find(word).map_or((0, 0), |at| position(source.text, at));
+            Diagnostic::error(source.path, line, column, what)
+        };
+        let mut problems = Vec::new();
+        for slot in shapes.shape.iter().flat_map(|s| &s.parts).flat_map(|p| &p.slots) {
+            if !shapes.slot.contains_key(slot) {
+                problems.push(complain(slot, format!("`{slot}` is no slot of this file")));
+            }
+        }
+        for kind in shapes.slot.values().flat_map(|s| &s.kinds).filter(|k| Kind::from_name(k).is_none()) {
+            problems.push(complain(kind, format!("`{kind}` is no known finding")));
+        }
+        if !shapes.shape.iter().any(|s| s.id == shapes.default) {
+            problems.push(complain(&shapes.default, format!("the default `{}` is no shape", shapes.default)));
+        }
+        if problems.is_empty() { Ok(shapes) } else { Err(problems) }
+    }
+
+    /// Ids of the shapes there are.
+    pub fn ids(&self) -> impl Iterator<Item = &str> {
+        self.shape.iter().map(|s| s.id.as_str())
+    }
+}
+
+/// Something to say, with its rank for shortening.
+struct Phrase {
+    text: String,
+    rank: u8,
+    seqs: Vec<u64>,
+}
+
+/// Who is told what, in which manner.
+pub struct Teller<'a> {
+    pub call: &'a Call<'a>,
+    pub wording: &'a Wording,
+    pub shapes: &'a Shapes,
+    pub patient: i64,
+    pub manner: Manner,
+}
+
+impl Teller<'_> {
+    /// The handoff in the shape `id` (the data's default for `None`).
+    ///
+    /// # Errors
+    /// An unknown shape, naming those there are.
+    pub fn tell(&self, id: Option<&str>) -> Result<Handoff, String> {
+        let id = id.unwrap_or(&self.shapes.default);
+        let known = || self.shapes.ids().collect::<Vec<_>>().join(", ");
+        let shape =
+            self.shapes.shape.iter().find(|s| s.id == id).ok_or_else(|| format!("`{id}` is no shape: {}", known()))?;
+        let mut missing: Vec<String> = Vec::new();
+        let mut parts: Vec<(String, Vec<Phrase>)> =
+            shape.parts.iter().map(|p| (p.label.clone(), self.phrases(p, &mut missing))).collect();
+        let shortened = self.manner == Manner::Said && self.shorten(&mut parts, &missing);
+        let mut told: Vec<Part> = parts.into_iter().filter_map(|(label, phrases)| gather(label, phrases)).collect();
+        if told.is_empty() {
+            told.push(Part { label: String::new(), text: sentence(&self.shapes.nothing), seqs: Vec::new() });
+        }
+        if !missing.is_empty() {
+            let text = sentence(&format!("{} {}", self.shapes.missing_lead, missing.join(", ")));
+            let label = shape.missing_in.clone().unwrap_or_default();
+            match told.iter_mut().find(|p| !label.is_empty() && p.label == label) {
+                Some(part) => part.text = format!("{} {text}", part.text),
+                None => told.push(Part { label, text, seqs: Vec::new() }),
+            }
+        }
+        if shortened {
+            told.push(Part { label: String::new(), text: sentence(&self.shapes.shortened), seqs: Vec::new() });
+        }
+        Ok(Handoff { shape: shape.name.clone(), parts: told })
+    }
+
+    /// Leaves out the least important until it can be said in time; true when something went.
+    fn shorten(&self, parts: &mut [(String, Vec<Phrase>)], missing: &[String]) -> bool {
+        let budget = (self.shapes.budget_seconds * self.shapes.words_per_minute / 60) as usize;
+        let extra =
+            self.shapes.shortened.split(' ').count() + missing.iter().map(|m| m.split(' ').count()).sum::<usize>();
+        let mut gone = false;
+        loop {
+            let words: usize = parts.iter().flat_map(|(l, p)| p.iter().map(|x| count(&x.text)).chain([count(l)])).sum();
+            if words + extra + 4 <= budget {
+                return gone;
+            }
+            let worst = parts.iter().flat_map(|(_, p)| p.iter().map(|x| x.rank)).max().unwrap_or(0);
+            if worst <= 1 {
+                return gone;
+            }
+            // The last of the least important goes first: it is the one said latest and least.
+            for (_, phrases) in parts.iter_mut().rev() {
+                if let Some(at) = phrases.iter().rposition(|p| p.rank == worst) {
+                    phrases.remove(at);
+                    gone = true;
+                    break;
+                }
+            }
+        }
+    }
+
+    fn phrases(&self, part: &PartFile, missing: &mut Vec<String>) -> Vec<Phrase> {
+        let mut all = Vec::new();
+        for slot in part.slots.iter().filter_map(|id| self.shapes.slot.get(id)) {
+            let mut phrases = match slot.take {
+                Some(take) => self.take(take, slot),
+                None => self.gathered(slot),
+            };
+            if phrases.is_empty()
+                && let Some(what) = &slot.missing
+                && !missing.contains(what)
+            {
+                missing.push(what.clone());
+            }
+            // A lead repeats the part's label only where the slot stands among others.
+            if let Some(first) = phrases.first_mut()
+                && !slot.lead.is_empty()
+                && part.slots.len() > 1
+                && !part.label.eq_ignore_ascii_case(&slot.lead)
+                && !matches!(slot.take, Some(Take::FirstVitals | Take::LastVitals))
+            {
+                let mark = if self.manner == Manner::Shown { ": " } else { ", " };
+                first.text = format!("{}{mark}{}", slot.lead, first.text);
+            }
+            all.append(&mut phrases);
+        }
+        all
+    }
+
+    fn take(&self, take: Take, slot: &Slot) -> Vec<Phrase> {
+        match take {
+            Take::Who => self.who(slot),
+            Take::FirstVitals => self.set(slot, |sets| (sets > 1).then_some(0)),
+            Take::LastVitals => self.set(slot, |sets| sets.checked_sub(1)),
+            Take::Treatments => self.treatments(slot),
+            Take::OpenPlans => {
+                let plans = self.call.open_plans(self.patient);
+                plans.into_iter().map(|e| self.phrase(e, slot.rank)).collect()
+            }
+        }
+    }
+
+    fn who(&self, slot: &Slot) -> Vec<Phrase> {
+        match merged_patient(self.call, self.patient) {
+            Some((finding, seqs)) => {
+                vec![Phrase { text: self.wording.text(&finding, false, self.manner), rank: slot.rank, seqs }]
+            }
+            None => Vec::new(),
+        }
+    }
+
+    fn phrase(&self, entry: &Entry, rank: u8) -> Phrase {
+        Phrase { text: self.text(entry), rank, seqs: vec![entry.seq] }
+    }
+
+    fn text(&self, entry: &Entry) -> String {
+        self.wording.text(&entry.finding, entry.confirmed.is_some(), self.manner)
+    }
+
+    /// With its name in front where the words alone would not tell: `pulse 118`.
+    fn named(&self, entry: &Entry) -> String {
+        let label = self.wording.say_label(entry.finding.kind());
+        let text = self.text(entry);
+        if label.is_empty() { text } else { format!("{label} {text}") }
+    }
+
+    fn gathered(&self, slot: &Slot) -> Vec<Phrase> {
+        let holds = |f: &Finding| {
+            slot.kinds.iter().any(|k| k == f.kind().name())
+                && slot.aspects.as_ref().is_none_or(|a| a.iter().any(|a| f.text(Field::Aspect).unwrap_or("") == a))
+        };
+        let entries: Vec<&Entry> = self.call.standing(self.patient).filter(|e| holds(&e.finding)).collect();
+        let chosen: Vec<&Entry> = match slot.pick {
+            Pick::All => latest_of_each(&entries, same_thing),
+            Pick::Latest => {
+                latest_of_each(&entries, |a, b| a.kind() == b.kind() && a.text(Field::To) == b.text(Field::To))
+            }
+            Pick::Abnormal => latest_of_each(&entries, same_thing).into_iter().filter(|e| tells(&e.finding)).collect(),
+        };
+        let listed = matches!(slot.pick, Pick::All);
+        let text = |e: &Entry| if listed { self.text(e) } else { self.named(e) };
+        chosen
+            .iter()
+            .map(|e| Phrase { text: text(e), rank: slot.rank, seqs: vec![e.seq] })
+            .filter(|p| !p.text.is_empty())
+            .collect()
+    }
+
+    fn set(&self, slot: &Slot, choose: fn(usize) -> Option<usize>) -> Vec<Phrase> {
+        let sets: Vec<Set> = vitals::sets(self.call, self.patient)
+            .into_iter()
+            .filter(|s| s.entries.iter().any(|(m, _)| m.is_core() || *m == Measure::Glucose))
+            .collect();
+        let Some(set) = choose(sets.len()).and_then(|at| sets.get(at)) else { return Vec::new() };
+        let told = |m: &Measure| {
+            !matches!(m, Measure::Skin | Measure::Pupils | Measure::CapillaryRefill | Measure::Responsiveness)
+        };
+        let entries: Vec<&Entry> = Measure::ALL.into_iter().filter(told).flat_map(|m| set.get(m)).collect();
+        let texts: Vec<String> = entries.iter().map(|e| self.named(e)).collect();
+        let at = set.when().map(|when| self.at(when)).unwrap_or_default();
+        let text = format!("{at}{}", texts.join(if self.manner == Manner::Shown { "; " } else { ", " }));
+        vec![Phrase { text, rank: slot.rank, seqs: entries.iter().map(|e| e.seq).collect() }]
+    }
+
+    fn at(&self, when: Moment) -> String {
+        match self.manner {
+            Manner::Shown => format!("at {} ", when.at.format("%H:%M")),
+            Manner::Said => format!("at {}, ", spoken::clock(&when.at)),
+        }
+    }
+
+    fn treatments(&self, slot: &Slot) -> Vec<Phrase> {
+        let told = |kind: Kind| is_treatment(kind) && !matches!(kind, Kind::MedicationPlanned);
+        let mut entries: Vec<&Entry> = self.call.standing(self.patient).filter(|e| told(e.finding.kind())).collect();
+        entries.sort_by_key(|e| (happened(e).mono_ms, e.seq));
+        entries
+            .into_iter()
+            .map(|entry| {
+                let at = self.at(happened(entry));
+                let mut finding = entry.finding.clone();
+                finding.remove(Field::HappenedAt);
+                let text = self.wording.text(&finding, entry.confirmed.is_some(), self.manner);
+                let label = self.wording.say_label(finding.kind());
+                let named = if label.is_empty() { text } else { format!("{label} {text}") };
+                let text = format!("{named} {}", at.trim_end().trim_end_matches(','));
+                Phrase { text, rank: slot.rank, seqs: vec![entry.seq] }
+            })
+            .collect()
+    }
+}
+
+impl Part {
+    /// `Allergies: none known.`
+    pub fn line(&self) -> String {
+        if self.label.is_empty() { self.text.clone() } else { format!("{}: {}", self.label, self.text) }
+    }
+}
+
+impl Handoff {
+    /// One line a part.
+    pub fn lines(&self) -> String {
+        self.parts.iter().map(Part::line).collect::<Vec<_>>().join("\n") + "\n"
+    }
+
+    /// Words when spoken, label words included.
+    pub fn words(&self) -> usize {
+        self.parts.iter().map(|p| count(&p.line())).sum()
+    }
+}
+
+fn count(text: &str) -> usize {
+    text.split_whitespace().count()
+}
+
+fn gather(label: String, phrases: Vec<Phrase>) -> Option<Part> {
+    if phrases.is_empty() {
+        return None;
+    }
+    let text = phrases.iter().map(|p| p.text.as_str()).collect::<Vec<_>>().join("; ");
+    Some(Part { label, text: sentence(&text), seqs: phrases.into_iter().flat_map(|p| p.seqs).collect() })
+}
+
+fn sentence(text: &str) -> String {
+    let mut chars = text.chars();
+    let first: String = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
+    let text = format!("{first}{}", chars.as_str());
+    if text.ends_with(['.', '?', '!']) { text } else { text + "." }
+}
+
+/// Later words about the same thing replace earlier ones, in the place of the first.
+fn latest_of_each<'a>(entries: &[&'a Entry], same: impl Fn(&Finding, &Finding) -> bool) -> Vec<&'a Entry> {
+    let mut kept: Vec<&Entry> = Vec::new();
+    for entry in entries {
+        match kept.iter_mut().find(|k| same(&k.finding, &entry.finding)) {
+            Some(slot) => *slot = entry,
+            None => kept.push(entry),
+        }
+    }
+    kept
+}
+
+/// The same thing spoken of: kind, name, side, region and what else tells things apart.
+fn same_thing(a: &Finding, b: &Finding) -> bool {
+    let keys = [
+        Field::Name,
+        Field::Class,
+        Field::Aspect,
+        Field::Region,
+        Field::Quadrant,
+        Field::Sign,
+        Field::Side,
+        Field::Site,
+        Field::Field,
+        Field::Problem,
+        Field::None,
+    ];
+    a.kind() == b.kind() && keys.iter().all(|k| a.get(*k) == b.get(*k))
+}
+
+/// Worth a handoff's seconds: skin, lungs, pupils, airway and screens always; an exam's sign only when present.
+fn tells(finding: &Finding) -> bool {
+    match finding.kind() {
+        Kind::Exam => {
+            finding.flag(Field::Normal) == Some(false)
+                || (finding.get(Field::Sign).is_some() && finding.flag(Field::Present) != Some(false))
+                || finding.get(Field::Detail).is_some()
+        }
+        Kind::Airway => finding.flag(Field::Patent) != Some(true) || finding.get(Field::Problem).is_some(),
+        Kind::Pregnancy | Kind::Burn | Kind::Bleeding => finding.get(Field::Present) != Some(&Value::Flag(false)),
+        _ => true,
+    }
+}
+
+/// How long the handoff takes aloud at the data's speaking rate, seconds.
+pub fn seconds(handoff: &Handoff, shapes: &Shapes) -> u32 {
+    let words = u32::try_from(handoff.words()).unwrap_or(u32::MAX);
+    words.saturating_mul(60) / shapes.words_per_minute.max(1)
+}
+
+/// `12:05` for a footer.
+pub fn length(seconds: u32) -> String {
+    times::minutes_seconds(i64::from(seconds))
+}

@@ -1,0 +1,21 @@
+//! What the record says, made readable: timeline, handoff, draft narrative, open-standard exports, quality figures.
+//!
+//! Everything here is a function of a record's events and of data (wording, shapes, codes). Nothing knows the current
+//! time, a file or a voice. One fold, [`Call`], is read by all, so that no two reports can disagree.
+
+pub mod call;
+pub mod chart;
+mod followed;
+pub mod handoff;
+pub mod outline;
+pub mod page;
+pub mod review;
+mod sign;
+pub mod spoken;
+pub mod times;
+pub mod vitals;
+pub mod wording;
+
+pub use call::Call;
+pub use outline::Outline;
+pub use wording::Wording;
