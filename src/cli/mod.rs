@@ -14,9 +14,9 @@ use clap::{Args, Parser, Subcommand};
 use crate::shell::data::DataSet;
 
 mod devices;
+mod handoff;
 mod models;
 mod recogniser;
-mod handoff;
 mod replay;
 mod reports;
 mod review;
