@@ -31,8 +31,9 @@ const HOLDER: &str = "writer.txt";
 /// A folder of the machine's file system, held by one writer at a time.
 pub struct Folder {
     dir: PathBuf,
-    /// The open folder; its lock is what makes this the one writer.
-    lock: File,
+    /// The open folder; its lock is what makes this the one writer. Let go after an error, so that a medium that
+    /// failed can be unmounted, mended and mounted again; then locked anew.
+    lock: Option<File>,
     files: HashMap<String, File>,
     /// Files whose names are known to be on the medium.
     named: HashSet<String>,
@@ -78,7 +79,7 @@ impl Folder {
     fn held(dir: &Path, lock: File, holder: &str) -> Folder {
         let folder = Folder {
             dir: dir.to_path_buf(),
-            lock,
+            lock: Some(lock),
             files: HashMap::new(),
             named: HashSet::new(),
             holder: holder.to_string(),
@@ -97,31 +98,46 @@ impl Folder {
             .and_then(|mut f| f.write_all(self.holder.as_bytes()));
     }
 
-    /// The folder may have gone with its medium and come back as another inode: then it must be locked again.
-    fn still_ours(&mut self) -> io::Result<()> {
-        let (held, there) = (self.lock.metadata()?, fs::metadata(&self.dir)?);
-        if (held.dev(), held.ino()) != (there.dev(), there.ino()) {
-            self.lock = lock(&self.dir)?;
-            self.files.clear();
-            self.named.clear();
+    /// The folder, locked. It may have gone with its medium and come back as another inode: then it is locked again.
+    fn locked(&mut self) -> io::Result<&File> {
+        let same = match &self.lock {
+            Some(lock) => {
+                let (held, there) = (lock.metadata()?, fs::metadata(&self.dir)?);
+                (held.dev(), held.ino()) == (there.dev(), there.ino())
+            }
+            None => false,
+        };
+        if !same {
+            self.let_go();
+            self.lock = Some(lock(&self.dir)?);
             self.leave_name();
         }
-        Ok(())
+        self.lock.as_ref().ok_or_else(|| io::Error::other("the folder is not locked"))
+    }
+
+    fn let_go(&mut self) {
+        self.files.clear();
+        self.named.clear();
+        self.lock = None;
     }
 
     fn file(&mut self, name: &str) -> io::Result<&mut File> {
         if !self.files.contains_key(name) {
-            self.still_ours()?;
+            self.locked()?;
             let file = private_file().read(true).append(true).create(true).open(self.dir.join(name))?;
             self.files.insert(name.to_string(), file);
         }
         self.files.get_mut(name).ok_or_else(|| io::Error::other("the file was closed"))
     }
 
-    /// After an error the open file is let go: the next call finds what is there then.
-    fn letting_go<T>(&mut self, name: &str, result: io::Result<T>) -> io::Result<T> {
-        if result.is_err() {
-            self.files.remove(name);
+    /// Does `call`; after an error what was open is closed, so that the next call finds what is there then. Only a full
+    /// disk is still the same disk.
+    fn doing<T>(&mut self, call: impl FnOnce(&mut Folder) -> io::Result<T>) -> io::Result<T> {
+        let result = call(self);
+        match &result {
+            Err(e) if e.kind() == io::ErrorKind::StorageFull => self.files.clear(),
+            Err(_) => self.let_go(),
+            Ok(_) => {}
         }
         result
     }
@@ -135,43 +151,47 @@ impl Drop for Folder {
 
 impl Storage for Folder {
     fn read(&mut self, name: &str) -> io::Result<Option<Vec<u8>>> {
-        self.still_ours()?;
-        let mut bytes = Vec::new();
-        match File::open(self.dir.join(name)) {
-            Ok(mut file) => file.read_to_end(&mut bytes).map(|_| Some(bytes)),
-            Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
-            Err(e) => Err(e),
-        }
+        self.doing(|folder| {
+            folder.locked()?;
+            let mut bytes = Vec::new();
+            match File::open(folder.dir.join(name)) {
+                Ok(mut file) => file.read_to_end(&mut bytes).map(|_| Some(bytes)),
+                Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
+                Err(e) => Err(e),
+            }
+        })
     }
 
     fn append(&mut self, name: &str, bytes: &[u8]) -> io::Result<()> {
-        let result = self.file(name).and_then(|file| file.write_all(bytes));
-        self.letting_go(name, result)
+        self.doing(|folder| folder.file(name)?.write_all(bytes))
     }
 
     fn truncate(&mut self, name: &str, len: u64) -> io::Result<()> {
-        let result = self.file(name).and_then(|file| file.set_len(len));
-        self.letting_go(name, result)
+        self.doing(|folder| folder.file(name)?.set_len(len))
     }
 
     fn sync(&mut self, name: &str) -> io::Result<()> {
-        let result = self.file(name).and_then(|file| file.sync_data());
-        self.letting_go(name, result)?;
-        if !self.named.contains(name) {
-            self.lock.sync_all()?;
-            self.named.insert(name.to_string());
-        }
-        Ok(())
+        self.doing(|folder| {
+            folder.file(name)?.sync_data()?;
+            if !folder.named.contains(name) {
+                folder.locked()?.sync_all()?;
+                folder.named.insert(name.to_string());
+            }
+            Ok(())
+        })
     }
 
     fn rename(&mut self, from: &str, to: &str) -> io::Result<()> {
-        self.still_ours()?;
-        self.files.remove(from);
-        self.files.remove(to);
-        self.named.remove(from);
-        self.named.remove(to);
-        fs::rename(self.dir.join(from), self.dir.join(to))?;
-        self.lock.sync_all()
+        self.doing(|folder| {
+            for name in [from, to] {
+                folder.files.remove(name);
+                folder.named.remove(name);
+            }
+            let dir = folder.dir.clone();
+            let lock = folder.locked()?;
+            fs::rename(dir.join(from), dir.join(to))?;
+            lock.sync_all()
+        })
     }
 }
 

@@ -1,0 +1,6 @@
+#!/usr/bin/env bash
+# The long versions of the crash tests. usage: soak.sh [PROGRAM]
+set -euo pipefail
+cd "$(dirname "$0")/.."
+THIRDHAND_KILLS=${THIRDHAND_KILLS:-1000} cargo test --locked --no-default-features --test journal_kill -- --nocapture
+THIRDHAND_CASES=${THIRDHAND_CASES:-200000} cargo test --locked --no-default-features --test journal_reader -- --nocapture
