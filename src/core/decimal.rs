@@ -10,7 +10,7 @@ use std::str::FromStr;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// Most decimal places a spoken value may have; more is refused by [`FromStr`].
-pub const MAX_SCALE: u8 = 6;
+pub const MAX_SCALE: u8 = 9;
 
 /// An exact decimal number, kept without trailing zeros.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -1,20 +1,806 @@
 //! One encounter's talk: what is open, what was just said, what that makes of the next utterance.
+//!
+//! The program does not know who speaks. What a question opens, an answer fills; what is corrected is the last thing of
+//! its kind; what is told to somebody else is compared, not recorded.
 
-use super::event::Event;
-use super::grammar::Grammar;
+mod interpret;
+mod settle;
+
+use serde_json::{Map, Value as Json};
+
+use super::command::Command;
+use super::event::{AdviceType, Body, Event, Outcome};
+use super::finding::{Field, Finding, Kind, Value};
+use super::grammar::{Grammar, Openings};
+use super::ledger::{Entry, Ledger};
 use super::time::Moment;
-use super::utterance::{Transcript, Understood};
+use super::utterance::{Change, Doubt, Transcript, Understood};
+use interpret::{Answer, Answered, Draft, Meaning, Question};
+use settle::{Context, Settled};
+
+/// How long a question stays open, milliseconds.
+const QUESTION_MS: u64 = 30_000;
+/// How long a read-back waits for its answer.
+const READ_BACK_MS: u64 = 45_000;
+/// How long after a warning "acknowledged" acts without the tool's name.
+const ACKNOWLEDGE_MS: u64 = 30_000;
+/// How long a handover lasts without a word of it.
+const HANDOVER_MS: u64 = 180_000;
+/// Most meanings shown.
+const OPTIONS: usize = 16;
+/// Rival texts parsed for one utterance.
+const RIVALS: usize = 12;
 
 /// A fold over the record's events plus the last utterances.
 #[derive(Clone, Debug, Default)]
-pub struct Conversation {}
+pub struct Conversation {
+    ledger: Ledger,
+    /// Unanswered questions, oldest first.
+    open: Vec<Asked>,
+    /// The sequence numbers of the last utterance that recorded something.
+    last: Vec<u64>,
+    last_heard: Option<u64>,
+    patient: Option<i64>,
+    handover_since: Option<u64>,
+    paused: bool,
+    read_back: Option<ReadBack>,
+    warned_ms: Option<u64>,
+    /// The tool's name was said and nothing else.
+    addressed_ms: Option<u64>,
+}
+
+#[derive(Clone, Debug)]
+struct Asked {
+    questions: Vec<Question>,
+    at_ms: u64,
+}
+
+#[derive(Clone, Debug)]
+struct ReadBack {
+    targets: Vec<u64>,
+    at_ms: u64,
+}
+
+/// One way to understand an utterance, with what it would do to the conversation.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Taken {
+    changes: Vec<Change>,
+    commands: Vec<Command>,
+    doubts: Vec<Doubt>,
+    options: Vec<Vec<Finding>>,
+    why: Vec<String>,
+    restated: Vec<Finding>,
+    rejected: bool,
+    ambiguous: bool,
+    answered: bool,
+    asked: Vec<Vec<Question>>,
+    leftover: Vec<String>,
+    handover: bool,
+    handover_ends: bool,
+    addressed: bool,
+    explain: Vec<String>,
+}
 
 impl Conversation {
     /// Understands one utterance that began at `when`.
-    pub fn hear(&mut self, _grammar: &Grammar, transcript: &Transcript, _when: Moment) -> Understood {
-        Understood::unmatched(&transcript.text)
+    pub fn hear(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Understood {
+        self.age(when);
+        if self.is_echo(grammar, transcript) {
+            return Understood { outcome: Outcome::Echo, ..Understood::unmatched(&transcript.text) };
+        }
+        if transcript.chatter {
+            return Understood::unmatched(&transcript.text);
+        }
+        let mut taken = self.understand(grammar, &transcript.text, when);
+        if self.paused && !taken.addressed {
+            return Understood::unmatched(&transcript.text);
+        }
+        self.weigh_rivals(grammar, transcript, when, &mut taken);
+        self.remember(&taken, when);
+        understood(grammar, &transcript.text, taken)
     }
 
     /// Folds one event of the record in.
-    pub fn apply(&mut self, _event: &Event) {}
+    pub fn apply(&mut self, event: &Event) {
+        self.ledger.apply(event);
+        match &event.body {
+            Body::Finding(finding) => {
+                if self.last_heard != event.from || event.from.is_none() {
+                    self.last.clear();
+                    self.last_heard = event.from;
+                }
+                self.last.push(event.seq);
+                if finding.kind() == Kind::Milestone && finding.is(Field::Name, "transfer_of_care") {
+                    self.paused = true;
+                    self.handover_since = None;
+                }
+            }
+            Body::Corrected(c) => self.last = vec![c.target],
+            Body::Advice(advice) => {
+                self.warned_ms = Some(event.when.mono_ms);
+                if matches!(advice.kind, AdviceType::ReadBack | AdviceType::Inconsistency) {
+                    let known = |seq: &u64| self.ledger.find(*seq).is_some();
+                    let targets = advice.because.iter().copied().filter(known).collect();
+                    self.read_back = Some(ReadBack { targets, at_ms: event.when.mono_ms });
+                }
+            }
+            Body::Confirmed(_) => self.read_back = None,
+            Body::Heard(heard) => {
+                for command in &heard.commands {
+                    match command {
+                        Command::Patient { number } => self.patient = Some(i64::from(*number)),
+                        Command::OffRecord => self.paused = true,
+                        Command::OnRecord => self.paused = false,
+                        Command::CloseCall => *self = Conversation::default(),
+                        _ => {}
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// Questions and read-backs grow old.
+    fn age(&mut self, when: Moment) {
+        let now = when.mono_ms;
+        self.open.retain(|asked| now.saturating_sub(asked.at_ms) <= QUESTION_MS);
+        if self.read_back.as_ref().is_some_and(|r| now.saturating_sub(r.at_ms) > READ_BACK_MS) {
+            self.read_back = None;
+        }
+        if self.handover_since.is_some_and(|since| now.saturating_sub(since) > HANDOVER_MS) {
+            self.handover_since = None;
+        }
+        if self.addressed_ms.is_some_and(|since| now.saturating_sub(since) > 8_000) {
+            self.addressed_ms = None;
+        }
+    }
+
+    fn is_echo(&self, grammar: &Grammar, transcript: &Transcript) -> bool {
+        let Some(own) = &transcript.own_voice else { return false };
+        let words = |text: &str| -> Vec<String> {
+            grammar.utterance(text).tokens.into_iter().map(|t| t.text).collect()
+        };
+        let (own, heard) = (words(own), words(&transcript.text));
+        if heard.is_empty() {
+            return false;
+        }
+        // Most of what was heard, in the order in which we said it.
+        let mut at = 0;
+        let mut kept = 0;
+        for word in &heard {
+            if let Some(found) = own.iter().skip(at).position(|w| w == word) {
+                at += found + 1;
+                kept += 1;
+            }
+        }
+        kept * 10 >= heard.len() * 7
+    }
+
+    fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {
+        let on = grammar.utterance(text);
+        let derivations = grammar.derive(&on, &self.openings(grammar));
+        let mut all: Vec<Taken> = Vec::new();
+        for derivation in &derivations {
+            let meaning = interpret::interpret(grammar, &on, derivation, &when.at);
+            let taken = self.take(grammar, meaning, when);
+            if !all.iter().any(|other| same(other, &taken)) {
+                all.push(taken);
+            }
+        }
+        merge(grammar, all)
+    }
+
+    fn openings(&self, grammar: &Grammar) -> Openings {
+        let mut answers: Vec<usize> = self.open.iter().flat_map(|a| a.questions.iter().map(|q| q.frame)).collect();
+        answers.sort_unstable();
+        answers.dedup();
+        let mut corrections = Vec::new();
+        let mut candidates: Vec<Kind> = Vec::new();
+        for seq in self.last.iter().rev() {
+            candidates.extend(self.ledger.find(*seq).map(|e| e.finding.kind()));
+        }
+        if candidates.is_empty() {
+            candidates.extend(self.ledger.standing().next_back().map(|e| e.finding.kind()));
+        }
+        for kind in candidates {
+            corrections.extend(grammar.frames_of(kind));
+        }
+        corrections.sort_unstable();
+        corrections.dedup();
+        if self.read_back.is_some() {
+            answers.extend(self.read_back_kinds().into_iter().flat_map(|k| grammar.frames_of(k).collect::<Vec<_>>()));
+        }
+        Openings { answers, corrections, addressed: self.addressed_ms.is_some() }
+    }
+
+    fn read_back_kinds(&self) -> Vec<Kind> {
+        let targets = self.read_back.as_ref().map(|r| r.targets.as_slice()).unwrap_or_default();
+        targets.iter().filter_map(|seq| self.ledger.find(*seq)).map(|e| e.finding.kind()).collect()
+    }
+
+    fn context(&self) -> Context {
+        let patient = self.patient.unwrap_or(1);
+        let ages = self.ledger.of(Kind::Patient, patient);
+        let child = ages.last().is_some_and(|e| {
+            let years = e.finding.int(Field::AgeYears);
+            let small = [Field::AgeMonths, Field::AgeDays].iter().any(|f| e.finding.get(*f).is_some());
+            small || years.is_some_and(|y| y < settle::CHILD_UNDER_YEARS)
+        });
+        Context { child, patient }
+    }
+
+    /// What one meaning would do.
+    fn take(&self, grammar: &Grammar, meaning: Meaning, when: Moment) -> Taken {
+        let mut taken = Taken {
+            leftover: meaning.leftover.clone(),
+            explain: meaning.explain.clone(),
+            handover: meaning.handover,
+            handover_ends: meaning.handover_ends,
+            addressed: meaning.addressed || self.addressed_ms.is_some(),
+            ..Taken::default()
+        };
+        let mut context = self.context();
+        for map in &meaning.commands {
+            self.command(map, &mut taken, when);
+        }
+        if let Some(Command::Patient { number }) = taken.commands.iter().find(|c| matches!(c, Command::Patient { .. })) {
+            context.patient = i64::from(*number);
+        }
+        self.talk_back(grammar, &meaning, &mut taken);
+        for draft in &meaning.drafts {
+            self.take_draft(grammar, draft, context, &mut taken);
+        }
+        for answered in &meaning.answers {
+            self.take_answer(grammar, answered, context, &meaning, &mut taken);
+        }
+        if let Some(first) = meaning.stray.first() {
+            let number = meaning.stray.join(" ");
+            taken.ambiguous = true;
+            taken.why.push(grammar.prompt("lone_number", &[("number", &number), ("first", first)]));
+        }
+        taken.asked = meaning.questions;
+        taken
+    }
+
+    fn command(&self, map: &Map<String, Json>, taken: &mut Taken, when: Moment) {
+        let Ok(command) = serde_json::from_value::<Command>(Json::Object(map.clone())) else { return };
+        let recent = self.warned_ms.is_some_and(|at| when.mono_ms.saturating_sub(at) <= ACKNOWLEDGE_MS);
+        if matches!(command, Command::Acknowledge { .. }) && !taken.addressed && !recent {
+            return;
+        }
+        if matches!(command, Command::Retract) {
+            self.retract(taken, None);
+            return;
+        }
+        taken.commands.push(command);
+    }
+
+    fn retract(&self, taken: &mut Taken, why: Option<String>) {
+        let standing = |seq: &u64| self.ledger.find(*seq).is_some_and(Entry::stands);
+        for seq in self.last.iter().copied().filter(standing) {
+            taken.changes.push(Change::Retract { target: seq, why: why.clone() });
+        }
+    }
+
+    /// Retractions, and what answers a read-back.
+    fn talk_back(&self, grammar: &Grammar, meaning: &Meaning, taken: &mut Taken) {
+        if meaning.retracts {
+            if self.last.is_empty() {
+                taken.why.push(grammar.prompt("nothing_to_retract", &[]));
+                taken.ambiguous = true;
+            }
+            self.retract(taken, None);
+        }
+        if meaning.wrong_person {
+            self.retract(taken, Some(grammar.prompt("wrong_person", &[])));
+        }
+    }
+
+    fn take_draft(&self, grammar: &Grammar, draft: &Draft, context: Context, taken: &mut Taken) {
+        let mut draft = draft.clone();
+        if draft.answers {
+            self.preset(grammar, &mut draft);
+        }
+        if draft.unchanged {
+            self.restate(grammar, draft.kind, &[], context, taken);
+            return;
+        }
+        match settle::settle(grammar, &draft, context) {
+            Settled::Nothing => {}
+            Settled::Rejected(why) => {
+                taken.rejected = true;
+                taken.why.push(why);
+            }
+            Settled::Ambiguous(options, why) => {
+                taken.ambiguous = true;
+                taken.options.extend(options);
+                taken.why.push(why);
+            }
+            Settled::Finding(finding, doubts) => self.place(grammar, &draft, finding, doubts, taken),
+        }
+    }
+
+    /// Gives an answer the fields that its question named.
+    fn preset(&self, grammar: &Grammar, draft: &mut Draft) {
+        let asked = self.open.iter().rev().flat_map(|a| &a.questions).find(|q| q.frame == draft.frame);
+        let Some(question) = asked else { return };
+        let carry = grammar.frame(draft.frame).map(|f| f.carry.as_slice()).unwrap_or_default();
+        for (field, value) in &question.fields {
+            if carry.contains(field) && !draft.fields.iter().any(|(f, _)| f == field) {
+                draft.fields.push((*field, value.clone()));
+            }
+        }
+    }
+
+    fn place(&self, grammar: &Grammar, draft: &Draft, mut finding: Finding, doubts: Vec<Doubt>, taken: &mut Taken) {
+        if draft.corrects {
+            self.correct(grammar, finding, taken);
+            return;
+        }
+        if let Some(reading) = self.read_back_answer(draft, &finding) {
+            taken.changes.push(reading);
+            taken.answered = true;
+            return;
+        }
+        if !self.complete_given(grammar, &mut finding, taken) {
+            return;
+        }
+        let acts = matches!(finding.kind(), Kind::MedicationPlanned | Kind::Milestone);
+        if draft.restated || (self.handover_since.is_some() && !acts) || (taken.handover && !acts) {
+            taken.restated.push(finding);
+            return;
+        }
+        if conflicts(&finding, taken) {
+            self.contradiction(grammar, finding, taken);
+            return;
+        }
+        taken.answered |= draft.answers;
+        let known = taken.changes.iter().any(|c| matches!(c, Change::Record(f) if *f == finding));
+        if known {
+            return;
+        }
+        let index = taken.changes.iter().filter(|c| matches!(c, Change::Record(_) | Change::Correct { .. })).count();
+        taken.doubts.extend(doubts.into_iter().map(|d| Doubt { finding: index, ..d }));
+        taken.changes.push(Change::Record(finding));
+    }
+
+    /// Two numbers for one thing in one breath: which?
+    fn contradiction(&self, grammar: &Grammar, finding: Finding, taken: &mut Taken) {
+        let at = taken.changes.iter().position(|c| matches!(c, Change::Record(f) if f.kind() == finding.kind()));
+        let what = settle::spoken(grammar, finding.kind());
+        taken.why.push(grammar.prompt("two_values", &[("finding", &what)]));
+        taken.ambiguous = true;
+        if let Some(Change::Record(first)) = at.map(|at| taken.changes.remove(at)) {
+            taken.options.push(vec![first]);
+        }
+        taken.options.push(vec![finding]);
+    }
+
+    /// "it is in": the drug is the one that was planned.
+    fn complete_given(&self, grammar: &Grammar, finding: &mut Finding, taken: &mut Taken) -> bool {
+        let needs_name = matches!(
+            finding.kind(),
+            Kind::MedicationGiven | Kind::MedicationWithheld | Kind::MedicationTaken | Kind::MedicationCheck
+        );
+        if !needs_name || finding.get(Field::Name).is_some() {
+            return true;
+        }
+        let in_breath = taken.changes.iter().rev().find_map(|c| match c {
+            Change::Record(f) if f.kind() == Kind::MedicationPlanned => Some(f.clone()),
+            _ => None,
+        });
+        let patient = finding.patient();
+        let plan = in_breath.or_else(|| self.open_plan(patient).map(|e| e.finding.clone()));
+        let Some(plan) = plan else {
+            taken.ambiguous = true;
+            taken.why.push(grammar.prompt("which_drug", &[]));
+            return false;
+        };
+        for (field, value) in plan.fields() {
+            let own = matches!(field, Field::Unconfirmed | Field::HappenedAt | Field::Echoed);
+            let wanted = match finding.kind() {
+                Kind::MedicationGiven | Kind::MedicationTaken => !own,
+                _ => field == Field::Name,
+            };
+            if wanted && finding.get(field).is_none() {
+                finding.set(field, value.clone());
+            }
+        }
+        true
+    }
+
+    fn open_plan(&self, patient: i64) -> Option<&Entry> {
+        let closes = |plan: &Entry| {
+            self.ledger.standing().any(|e| {
+                e.seq > plan.seq
+                    && matches!(e.finding.kind(), Kind::MedicationGiven | Kind::MedicationWithheld)
+                    && e.finding.text(Field::Name) == plan.finding.text(Field::Name)
+            })
+        };
+        self.ledger.of(Kind::MedicationPlanned, patient).rev().find(|plan| !closes(plan))
+    }
+
+    fn correct(&self, grammar: &Grammar, finding: Finding, taken: &mut Taken) {
+        // Corrected in the breath in which it was said.
+        let same_kind = |c: &Change| matches!(c, Change::Record(f) if f.kind() == finding.kind());
+        if let Some(Change::Record(first)) = taken.changes.iter_mut().rev().find(|c| same_kind(c)) {
+            overlay(first, &finding);
+            taken.doubts.clear();
+            return;
+        }
+        let patient = finding.patient();
+        let of_last = self.last.iter().rev().filter_map(|seq| self.ledger.find(*seq));
+        let target = of_last
+            .filter(|e| e.stands() && e.finding.kind() == finding.kind())
+            .chain(self.ledger.of(finding.kind(), patient).rev())
+            .next();
+        match target {
+            Some(entry) => {
+                let mut merged = entry.finding.clone();
+                merged.remove(Field::Unconfirmed);
+                overlay(&mut merged, &finding);
+                taken.changes.push(Change::Correct { target: entry.seq, finding: merged, who: None });
+                taken.answered = true;
+            }
+            None => {
+                let what = settle::spoken(grammar, finding.kind());
+                taken.why.push(grammar.prompt("nothing_to_correct", &[("finding", &what)]));
+                taken.changes.push(Change::Record(finding));
+            }
+        }
+    }
+
+    /// The same value settles a read-back; another one corrects it.
+    fn read_back_answer(&self, draft: &Draft, finding: &Finding) -> Option<Change> {
+        let read_back = self.read_back.as_ref().filter(|_| draft.answers && self.open.is_empty())?;
+        let entry = read_back
+            .targets
+            .iter()
+            .filter_map(|seq| self.ledger.find(*seq))
+            .find(|e| e.finding.kind() == finding.kind())?;
+        let agrees = finding.fields().all(|(f, v)| f == Field::Unconfirmed || entry.finding.get(f) == Some(v));
+        if agrees {
+            return Some(Change::Confirm { target: entry.seq, how: "read_back".into() });
+        }
+        let mut merged = entry.finding.clone();
+        merged.remove(Field::Unconfirmed);
+        overlay(&mut merged, finding);
+        Some(Change::Correct { target: entry.seq, finding: merged, who: None })
+    }
+
+    fn take_answer(
+        &self,
+        grammar: &Grammar,
+        answered: &Answered,
+        context: Context,
+        meaning: &Meaning,
+        taken: &mut Taken,
+    ) {
+        let inside = !answered.questions.is_empty();
+        let bare = meaning.drafts.is_empty();
+        if !inside && !bare && answered.answer != Answer::Unchanged {
+            // "yes" before a statement: the statement answers.
+            return;
+        }
+        let mut questions = answered.questions.clone();
+        if !inside {
+            match self.open.as_slice() {
+                [] => {
+                    self.settle_read_back(answered.answer, taken);
+                    return;
+                }
+                [.., last] => questions = last.questions.clone(),
+            }
+            if self.open.len() > 1 && answered.answer != Answer::Unsure {
+                taken.ambiguous = true;
+                taken.why.push(grammar.prompt("two_questions", &[]));
+                return;
+            }
+        }
+        self.answer(grammar, answered.answer, &questions, context, taken);
+    }
+
+    fn settle_read_back(&self, answer: Answer, taken: &mut Taken) {
+        let Some(read_back) = &self.read_back else { return };
+        match answer {
+            Answer::Yes => {
+                let confirm = |seq: &u64| Change::Confirm { target: *seq, how: "read_back".into() };
+                taken.changes.extend(read_back.targets.iter().map(confirm));
+            }
+            Answer::No => taken.commands.push(Command::Deny),
+            Answer::Unsure | Answer::Unchanged => {}
+        }
+    }
+
+    fn answer(
+        &self,
+        grammar: &Grammar,
+        answer: Answer,
+        questions: &[Question],
+        context: Context,
+        taken: &mut Taken,
+    ) {
+        match answer {
+            Answer::Unsure => {
+                taken.answered = true;
+                return;
+            }
+            Answer::Unchanged => {
+                for question in questions {
+                    self.restate(grammar, question.kind, &question.fields, context, taken);
+                }
+                taken.answered = true;
+                return;
+            }
+            Answer::Yes | Answer::No => {}
+        }
+        let yes = answer == Answer::Yes;
+        let unclear = questions.iter().any(|q| q.negative || q.either)
+            || (yes && questions.len() > 1)
+            || questions.iter().any(|q| q.which && yes);
+        if unclear {
+            taken.ambiguous = true;
+            taken.why.push(grammar.prompt("which_one", &[]));
+            return;
+        }
+        for question in questions {
+            let Some(mut finding) = interpret::answered(grammar, question, yes) else { continue };
+            if context.patient != 1 {
+                finding.set(Field::Patient, Value::int(context.patient));
+            }
+            if self.handover_since.is_some() {
+                taken.restated.push(finding);
+            } else {
+                taken.changes.push(Change::Record(finding));
+            }
+            taken.answered = true;
+        }
+    }
+
+    /// "no change": the last of its kind again, marked; nothing earlier is a question.
+    fn restate(
+        &self,
+        grammar: &Grammar,
+        kind: Kind,
+        fields: &[(Field, Value)],
+        context: Context,
+        taken: &mut Taken,
+    ) {
+        let fits = |e: &&Entry| fields.iter().all(|(f, v)| e.finding.get(*f) == Some(v));
+        let Some(entry) = self.ledger.of(kind, context.patient).rev().find(fits) else {
+            let what = settle::spoken(grammar, kind);
+            taken.ambiguous = true;
+            taken.why.push(grammar.prompt("nothing_unchanged", &[("finding", &what)]));
+            return;
+        };
+        let mut finding = entry.finding.clone();
+        for field in [Field::HappenedAt, Field::Echoed, Field::Unconfirmed, Field::BeforeArrival] {
+            finding.remove(field);
+        }
+        finding.set(Field::Unchanged, Value::Flag(true));
+        taken.changes.push(Change::Record(finding));
+    }
+
+    /// Parses what else the sound may have been; where a value differs, it is doubtful.
+    fn weigh_rivals(&self, grammar: &Grammar, transcript: &Transcript, when: Moment, taken: &mut Taken) {
+        for (text, probability) in rivals(transcript) {
+            let other = self.understand(grammar, &text, when);
+            if other.rejected || other.ambiguous {
+                continue;
+            }
+            doubt_where_different(taken, &other, probability);
+        }
+    }
+
+    /// What this utterance leaves open.
+    fn remember(&mut self, taken: &Taken, when: Moment) {
+        if taken.addressed && taken.commands.is_empty() && taken.changes.is_empty() && taken.leftover.is_empty() {
+            self.addressed_ms = Some(when.mono_ms);
+        } else {
+            self.addressed_ms = None;
+        }
+        if taken.addressed {
+            self.paused = false;
+        }
+        if taken.answered {
+            self.open.clear();
+        } else {
+            // What was stated outright needs no answer any more.
+            let stated: Vec<Kind> = taken.changes.iter().filter_map(recorded).map(Finding::kind).collect();
+            self.open.retain(|asked| !asked.questions.iter().all(|q| stated.contains(&q.kind)));
+        }
+        for questions in &taken.asked {
+            let asked = Asked { questions: questions.clone(), at_ms: when.mono_ms };
+            if !questions.is_empty() {
+                self.open.push(asked);
+            }
+        }
+        if taken.handover {
+            self.handover_since = Some(when.mono_ms);
+        } else if taken.handover_ends {
+            self.handover_since = None;
+        } else if self.handover_since.is_some() && !taken.restated.is_empty() {
+            self.handover_since = Some(when.mono_ms);
+        }
+    }
 }
+
+fn recorded(change: &Change) -> Option<&Finding> {
+    match change {
+        Change::Record(finding) | Change::Correct { finding, .. } => Some(finding),
+        Change::Retract { .. } | Change::Confirm { .. } => None,
+    }
+}
+
+fn overlay(old: &mut Finding, new: &Finding) {
+    for (field, value) in new.fields() {
+        old.set(field, value.clone());
+    }
+}
+
+/// The same measured thing with another number, told apart by no side, site or name.
+fn conflicts(finding: &Finding, taken: &Taken) -> bool {
+    let measured = matches!(
+        finding.kind(),
+        Kind::Pulse
+            | Kind::Respirations
+            | Kind::BloodPressure
+            | Kind::OxygenSaturation
+            | Kind::Glucose
+            | Kind::Temperature
+            | Kind::EndTidalCo2
+    );
+    let apart = |a: &Finding, b: &Finding| {
+        [Field::Side, Field::Site, Field::Position, Field::On, Field::Patient]
+            .iter()
+            .any(|f| a.get(*f) != b.get(*f) && (a.get(*f).is_some() && b.get(*f).is_some()))
+    };
+    measured
+        && taken.changes.iter().filter_map(recorded).any(|old| {
+            old.kind() == finding.kind()
+                && !apart(old, finding)
+                && finding.fields().any(|(f, v)| v.as_number().is_some() && old.get(f).is_some_and(|w| w != v))
+        })
+}
+
+fn same(a: &Taken, b: &Taken) -> bool {
+    a.changes == b.changes
+        && a.commands == b.commands
+        && a.asked == b.asked
+        && a.restated == b.restated
+        && a.rejected == b.rejected
+        && a.ambiguous == b.ambiguous
+}
+
+/// Several meanings: what they share stands, the rest are options.
+fn merge(grammar: &Grammar, mut all: Vec<Taken>) -> Taken {
+    // A meaning that works beats one that does not.
+    if all.iter().any(|t| !t.rejected && !t.ambiguous) {
+        all.retain(|t| !t.rejected && !t.ambiguous);
+    }
+    let Some(first) = all.first().cloned() else { return Taken::default() };
+    if all.len() == 1 {
+        return first;
+    }
+    let differ = all.iter().any(|t| t.changes != first.changes);
+    if !differ {
+        return first;
+    }
+    let shared = |change: &Change| all.iter().all(|t| t.changes.contains(change));
+    let mut merged = first.clone();
+    merged.changes.retain(shared);
+    merged.doubts.clear();
+    merged.ambiguous = true;
+    for taken in all.iter().take(OPTIONS) {
+        let own = taken.changes.iter().filter(|c| !shared(c)).filter_map(recorded).cloned().collect();
+        merged.options.push(own);
+    }
+    merged.why.push(grammar.prompt("two_meanings", &[]));
+    merged
+}
+
+/// Whole rival texts, and the text with one word replaced by its rival.
+fn rivals(transcript: &Transcript) -> Vec<(String, f64)> {
+    let mut all: Vec<(String, f64)> =
+        transcript.rivals.iter().filter(|(text, _)| *text != transcript.text).cloned().collect();
+    for (at, word) in transcript.words.iter().enumerate() {
+        for (rival, probability) in &word.rivals {
+            let words: Vec<&str> = transcript
+                .words
+                .iter()
+                .enumerate()
+                .map(|(i, w)| if i == at { rival.as_str() } else { w.text.as_str() })
+                .map(str::trim)
+                .collect();
+            all.push((words.join(" "), *probability));
+        }
+    }
+    all.truncate(RIVALS);
+    all
+}
+
+fn doubt_where_different(taken: &mut Taken, other: &Taken, probability: f64) {
+    let kinds = |t: &Taken| t.changes.iter().map(|c| recorded(c).map(Finding::kind)).collect::<Vec<_>>();
+    if kinds(taken) != kinds(other) {
+        return;
+    }
+    let rivals: Vec<Option<Finding>> = other.changes.iter().map(|c| recorded(c).cloned()).collect();
+    let mut index = 0;
+    for (change, rival) in taken.changes.iter_mut().zip(rivals) {
+        let (Change::Record(finding) | Change::Correct { finding, .. }) = change else { continue };
+        let Some(rival) = rival else { continue };
+        for (field, value) in rival.fields() {
+            let heard = finding.get(field).cloned();
+            let told = !matches!(field, Field::Unconfirmed | Field::HappenedAt | Field::Said | Field::WeightSaid);
+            if !told || heard.as_ref() == Some(value) {
+                continue;
+            }
+            let json = |v: &Value| serde_json::to_value(Finding::new(Kind::Events).with(Field::Text, v.clone()))
+                .ok()
+                .and_then(|j| j.get("text").cloned())
+                .unwrap_or(Json::Null);
+            let (heard, or) = (heard.as_ref().map_or(Json::Null, json), json(value));
+            let known = taken.doubts.iter_mut().find(|d| d.finding == index && d.field == field.name());
+            match known {
+                Some(doubt) => {
+                    if !doubt.or.contains(&or) {
+                        doubt.or.push(or);
+                    }
+                    doubt.probability = doubt.probability.min(1.0 - probability);
+                }
+                None => taken.doubts.push(Doubt {
+                    finding: index,
+                    field: field.name().into(),
+                    heard,
+                    or: vec![or],
+                    probability: 1.0 - probability,
+                }),
+            }
+        }
+        if taken.doubts.iter().any(|d| d.finding == index) {
+            finding.set(Field::Unconfirmed, Value::Flag(true));
+        }
+        index += 1;
+    }
+}
+
+fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Understood {
+    let outcome = if taken.ambiguous {
+        Outcome::Ambiguous
+    } else if taken.rejected {
+        Outcome::Rejected
+    } else if !taken.doubts.is_empty() {
+        Outcome::Doubtful
+    } else if !(taken.changes.is_empty() && taken.commands.is_empty() && taken.restated.is_empty()) {
+        Outcome::Matched
+    } else {
+        Outcome::Unmatched
+    };
+    let asked = taken.asked.iter().flatten().map(|q| name_of(grammar, q)).collect();
+    Understood {
+        heard: heard.to_string(),
+        outcome,
+        changes: taken.changes,
+        commands: taken.commands,
+        doubt: taken.doubts,
+        options: taken.options,
+        why: taken.why,
+        leftover: taken.leftover,
+        restated: taken.restated,
+        asked,
+        explain: taken.explain,
+    }
+}
+
+fn name_of(grammar: &Grammar, question: &Question) -> String {
+    let name = question.fields.iter().find_map(|(f, v)| match f {
+        Field::Name | Field::Region => v.as_text(),
+        _ => None,
+    });
+    let _ = grammar;
+    match name {
+        Some(name) => format!("{}:{name}", question.kind.name()),
+        None => question.kind.name().to_string(),
+    }
+}
+

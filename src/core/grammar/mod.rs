@@ -1,12 +1,54 @@
 //! The grammar: short cue-and-slot phrases from data files, matched in every way they fit.
+//!
+//! `template` reads the phrase language, `data` the files, `compile` resolves names, `chart` finds the best ways to
+//! cover an utterance. This room knows no clock and does not know what a finding leads to.
 
+mod chart;
+mod check;
+mod compile;
+mod data;
+mod gather;
+mod matcher;
+mod sample;
+mod template;
+
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+use super::decimal::Decimal;
 use super::diagnostic::Diagnostic;
-use super::finding::Finding;
-use super::source::Source;
+use super::finding::{Field, Finding, Kind, Value};
+use super::source::Source as File;
+use super::text::Lexicon;
+
+pub use gather::{Gathered, gather};
+pub use chart::{Derivation, Openings, Step};
+pub use matcher::{Cap, CapValue, Match, Utterance};
+
+pub type WordId = u32;
 
 /// Everything read from `grammars/`, ready to match.
 #[derive(Clone, Debug, Default)]
-pub struct Grammar {}
+pub struct Grammar {
+    lexicon: Lexicon,
+    words: HashMap<String, WordId>,
+    drop: BTreeSet<WordId>,
+    free: BTreeSet<WordId>,
+    /// Words that may stand before the first word of a clause.
+    lead: BTreeSet<WordId>,
+    lists: Vec<List>,
+    slots: Vec<Slot>,
+    phrases: Vec<Phrase>,
+    frames: Vec<Frame>,
+    guards: Vec<Guard>,
+    talk: Vec<Talk>,
+    commands: Vec<CommandEntry>,
+    by_word: HashMap<WordId, Vec<u32>>,
+    by_number: Vec<u32>,
+    prompts: BTreeMap<String, String>,
+    /// Warnings and the list of what a local set changes, for `check`.
+    pub warnings: Vec<Diagnostic>,
+    pub changes: Vec<String>,
+}
 
 /// One sentence the grammar accepts, with what it means.
 #[derive(Clone, Debug, PartialEq)]
@@ -15,15 +57,361 @@ pub struct Sample {
     pub findings: Vec<Finding>,
 }
 
+#[derive(Clone, Debug)]
+pub(crate) enum Node {
+    Word(WordId),
+    Seq(Vec<Node>),
+    Alt(Vec<Node>),
+    Opt(Box<Node>),
+    /// Index into `Grammar::slots`.
+    Slot(usize),
+}
+
+/// Spoken forms with meanings.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct List {
+    #[allow(dead_code)]
+    pub id: String,
+    #[allow(dead_code)]
+    pub sounds: bool,
+    pub items: Vec<Item>,
+    /// First word to the words that must follow and the item meant.
+    pub starts: HashMap<WordId, Vec<(Vec<WordId>, usize)>>,
+}
+
+#[derive(Clone, Debug, Default)]
+pub struct Item {
+    pub say: Vec<String>,
+    pub sets: Vec<(Field, Value)>,
+    pub default: Vec<(Field, Value)>,
+    pub confirm: bool,
+    pub adjective: bool,
+}
+
+/// Where a slot's value comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Source {
+    List(usize),
+    Number,
+    /// Free words to the end of the clause.
+    Rest,
+    /// A length of time in seconds, minutes or hours.
+    Seconds,
+    Minutes,
+    Hours,
+    /// A length of time that ended now.
+    Ago,
+    /// A time of day, today or the last one before now.
+    Clock,
+    Month,
+    Fahrenheit,
+    Celsius,
+    /// Degrees whose scale the value tells.
+    Degrees,
+    Pounds,
+    Kilograms,
+    /// `HH:MM` as said.
+    ClockText,
+}
+
+impl Source {
+    pub fn from_name(name: &str) -> Option<Source> {
+        Some(match name {
+            "number" => Source::Number,
+            "rest" => Source::Rest,
+            "seconds" => Source::Seconds,
+            "minutes" => Source::Minutes,
+            "hours" => Source::Hours,
+            "ago" => Source::Ago,
+            "clock" => Source::Clock,
+            "clock_text" => Source::ClockText,
+            "month" => Source::Month,
+            "fahrenheit" => Source::Fahrenheit,
+            "celsius" => Source::Celsius,
+            "degrees" => Source::Degrees,
+            "pounds" => Source::Pounds,
+            "kilograms" => Source::Kilograms,
+            _ => return None,
+        })
+    }
+}
+
+/// What a slot fills.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Target {
+    /// The item's own fields.
+    Item,
+    Field(Field),
+    /// A command's key.
+    Key(String),
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct NumberRule {
+    pub low: Decimal,
+    pub high: Decimal,
+    pub whole: bool,
+    pub ask: Option<(i64, i64)>,
+    pub ask_child: Option<(i64, i64)>,
+    pub dropped_point: bool,
+}
+
+impl Default for NumberRule {
+    fn default() -> Self {
+        NumberRule {
+            low: Decimal::ZERO,
+            high: Decimal::ZERO,
+            whole: false,
+            ask: None,
+            ask_child: None,
+            dropped_point: false,
+        }
+    }
+}
+
+#[derive(Clone, Debug)]
+pub struct Slot {
+    pub target: Target,
+    pub source: Source,
+    pub number: Option<NumberRule>,
+}
+
+/// What a phrase does; the number is an index into the list of its kind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Role {
+    /// Names a frame and opens it.
+    Open(usize),
+    /// Means something by itself, and opens its frame.
+    Alone(usize),
+    /// Means something while its frame is open.
+    Fill(usize),
+    /// Means something only as the answer to a question that opened the frame.
+    Answer(usize),
+    Guard(usize),
+    Talk(usize),
+    Command(usize),
+}
+
+#[derive(Clone, Debug)]
+pub struct Phrase {
+    pub role: Role,
+    pub(crate) node: Node,
+    pub sets: Vec<(Field, Value)>,
+    pub command_sets: Vec<(String, Value)>,
+    pub cost: i32,
+    pub text: String,
+    pub file: String,
+    pub line: usize,
+    pub(crate) texts: bool,
+    /// Only where a clause begins.
+    pub start: bool,
+    /// A question put in the negative.
+    pub negative: bool,
+}
+
+/// What a kind of finding needs to be gathered.
+#[derive(Clone, Debug)]
+pub struct Frame {
+    pub id: String,
+    pub kind: Kind,
+    pub sets: Vec<(Field, Value)>,
+    pub default: Vec<(Field, Value)>,
+    pub deny: Option<Vec<(Field, Value)>>,
+    pub yes: Option<Vec<(Field, Value)>>,
+    pub no: Option<Vec<(Field, Value)>>,
+    /// At least one of these must be known; empty: anything said.
+    pub needs: Vec<Field>,
+    /// Fields that a second finding of the same breath inherits.
+    pub carry: Vec<Field>,
+    /// A measured value: stops free text, and is restated rather than recorded in a handover.
+    pub vital: bool,
+    /// May stand inside free text after a comma.
+    pub in_text: bool,
+}
+
+#[derive(Clone, Debug)]
+pub struct Guard {
+    pub id: String,
+    pub mood: Mood,
+}
+
+#[derive(Clone, Debug)]
+pub struct Talk {
+    pub id: String,
+    pub act: Act,
+}
+
+#[derive(Clone, Debug)]
+pub struct CommandEntry {
+    pub id: String,
+    pub command: String,
+    pub sets: Vec<(String, Value)>,
+    pub addressed: bool,
+}
+
+macro_rules! names {
+    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:literal,)* }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+        pub enum $name { $($(#[$vdoc])* $variant,)* }
+
+        impl $name {
+            pub const NAMES: &'static [&'static str] = &[$($text,)*];
+
+            pub fn from_name(name: &str) -> Option<$name> {
+                match name { $($text => Some($name::$variant),)* _ => None }
+            }
+        }
+    };
+}
+
+names! {
+    /// What a guard says about the words behind it.
+    Mood {
+        /// Yes or no is asked.
+        Question = "question",
+        /// A value is asked for.
+        Which = "which",
+        /// Somebody says what he is doing.
+        Narrated = "narrated",
+        /// What a look is for: only behind a narrated action.
+        Purpose = "purpose",
+        /// Talk about what should be.
+        Rule = "rule",
+        /// Somebody or something else.
+        Other = "other",
+        /// A value of before, told again.
+        Restated = "restated",
+        /// `was`: restates a measured value, nothing else.
+        Was = "was",
+    }
+}
+
+names! {
+    /// What a piece of talk does.
+    Act {
+        Yes = "yes",
+        No = "no",
+        /// `denies`: reaches over a whole list.
+        Denies = "denies",
+        /// `not`: the next thing alone.
+        Not = "not",
+        /// `has`, `he is`: ends a denial.
+        Positive = "positive",
+        And = "and",
+        Or = "or",
+        But = "but",
+        /// `no change`.
+        Unchanged = "unchanged",
+        /// `still`.
+        Still = "still",
+        /// `correction`.
+        Correct = "correct",
+        /// `scratch that`.
+        Retract = "retract",
+        /// `that was the wife, not the patient`.
+        WrongPerson = "wrong_person",
+        /// A report to somebody else begins.
+        Handover = "handover",
+        HandoverEnds = "handover_ends",
+        /// The tool's own name.
+        Address = "address",
+        /// `I don't know`.
+        Unsure = "unsure",
+        /// `copy`, `got it`: what follows repeats.
+        Copy = "copy",
+        /// `patient says`, `wife says`.
+        Patient = "patient",
+        Family = "family",
+        Bystander = "bystander",
+        OtherAgency = "other_agency",
+        /// `before we got here`.
+        Before = "before",
+        /// `about`: the next value is an estimate.
+        About = "about",
+        Under = "under",
+        Over = "over",
+    }
+}
+
 impl Grammar {
     /// Reads the grammar files; local ones lie over the built-in set by id.
     ///
     /// # Errors
     /// Every complaint about every file.
-    pub fn load(_sources: &[Source]) -> Result<Grammar, Vec<Diagnostic>> {
-        Ok(Grammar::default())
+    pub fn load(sources: &[File]) -> Result<Grammar, Vec<Diagnostic>> {
+        let mut diagnostics = Vec::new();
+        let mut lexicon = Lexicon::default();
+        for source in sources.iter().filter(|s| s.path.ends_with("spelling.toml")) {
+            match Lexicon::parse(source) {
+                Ok(read) => lexicon = read,
+                Err(complaints) => diagnostics.extend(complaints),
+            }
+        }
+        let mut files = data::read(sources);
+        let mut grammar = compile::compile(&mut files, lexicon);
+        grammar.changes = std::mem::take(&mut files.changes);
+        diagnostics.append(&mut files.diagnostics);
+        if diagnostics.is_empty() {
+            return Ok(grammar);
+        }
+        diagnostics.sort_by(|a, b| (&a.file, a.line, a.column).cmp(&(&b.file, b.line, b.column)));
+        Err(diagnostics)
     }
 
+    pub fn frame(&self, index: usize) -> Option<&Frame> {
+        self.frames.get(index)
+    }
+
+    pub fn frame_by_id(&self, id: &str) -> Option<usize> {
+        self.frames.iter().position(|f| f.id == id)
+    }
+
+    /// The frames that make findings of `kind`, in file order.
+    pub fn frames_of(&self, kind: Kind) -> impl Iterator<Item = usize> + '_ {
+        self.frames.iter().enumerate().filter(move |(_, f)| f.kind == kind).map(|(i, _)| i)
+    }
+
+    pub fn phrase(&self, index: u32) -> Option<&Phrase> {
+        self.phrases.get(index as usize)
+    }
+
+    pub fn slot(&self, index: usize) -> Option<&Slot> {
+        self.slots.get(index)
+    }
+
+    pub fn guard(&self, index: usize) -> Option<&Guard> {
+        self.guards.get(index)
+    }
+
+    pub fn act(&self, index: usize) -> Option<Act> {
+        self.talk.get(index).map(|t| t.act)
+    }
+
+    pub fn command(&self, index: usize) -> Option<&CommandEntry> {
+        self.commands.get(index)
+    }
+
+    pub fn item(&self, list: usize, item: usize) -> Option<&Item> {
+        self.lists.get(list)?.items.get(item)
+    }
+
+    /// A sentence to be asked aloud with its `{names}` filled in; the id itself where the data has none.
+    pub fn prompt(&self, id: &str, values: &[(&str, &str)]) -> String {
+        let mut text = self.prompts.get(id).cloned().unwrap_or_else(|| id.replace('_', " "));
+        for (name, value) in values {
+            text = text.replace(&format!("{{{name}}}"), value);
+        }
+        text
+    }
+
+    /// Frames, phrases, lists: how much there is.
+    pub fn counts(&self) -> (usize, usize, usize) {
+        (self.frames.len(), self.phrases.len(), self.lists.len())
+    }
+}
+
+impl Grammar {
     /// `n` sentences; the same seed gives the same sentences.
     pub fn sample(&self, _rng_seed: u64, _n: usize) -> Vec<Sample> {
         Vec::new()

@@ -1,0 +1,737 @@
+//! One derivation read from left to right: who speaks of what, in which mood, with which polarity.
+//!
+//! The result is drafts of findings, questions and acts; what the conversation makes of them is decided elsewhere.
+
+use std::ops::Range;
+
+use chrono::{DateTime, FixedOffset};
+use serde_json::{Map, Value as Json};
+
+use crate::core::decimal::Decimal;
+use crate::core::finding::{Field, Finding, Kind, Value};
+use crate::core::grammar::{
+    Act, CapValue, Derivation, Gathered, Grammar, Match, Mood, NumberRule, Phrase, Role, Step, Target, Utterance,
+    gather,
+};
+use crate::core::text::Break;
+
+/// A finding being gathered.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Draft {
+    pub frame: usize,
+    pub kind: Kind,
+    pub fields: Vec<(Field, Value)>,
+    /// Fields nobody said, set last.
+    pub defaults: Vec<(Field, Value)>,
+    /// Numbers with the rules they must keep, and the words.
+    pub numbers: Vec<Checked>,
+    pub negated: bool,
+    pub restated: bool,
+    /// Began as the answer to a question of an earlier utterance.
+    pub answers: bool,
+    /// Behind a "correction" in this utterance.
+    pub corrects: bool,
+    pub confirm: Vec<(Field, String)>,
+    pub unchanged: bool,
+    pub words: Range<usize>,
+    pub leads: bool,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Checked {
+    pub field: Field,
+    pub value: Decimal,
+    pub rule: Option<NumberRule>,
+    pub impossible: bool,
+    pub said: String,
+}
+
+/// Something asked about.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Question {
+    pub frame: usize,
+    pub kind: Kind,
+    pub fields: Vec<(Field, Value)>,
+    pub negative: bool,
+    /// Two values of one thing were offered, or several things joined by "or".
+    pub either: bool,
+    pub which: bool,
+    pub still: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Answer {
+    Yes,
+    No,
+    Unsure,
+    Unchanged,
+}
+
+/// An answer, and what it answers within the same utterance (empty: what was open before).
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answered {
+    pub answer: Answer,
+    pub questions: Vec<Question>,
+    pub at: usize,
+}
+
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Meaning {
+    pub drafts: Vec<Draft>,
+    pub questions: Vec<Vec<Question>>,
+    pub answers: Vec<Answered>,
+    /// Numbers left beside a finding that was complete.
+    pub stray: Vec<String>,
+    pub commands: Vec<Map<String, Json>>,
+    pub leftover: Vec<String>,
+    pub corrects: bool,
+    pub retracts: bool,
+    pub wrong_person: bool,
+    pub handover: bool,
+    pub handover_ends: bool,
+    pub copies: bool,
+    pub addressed: bool,
+    pub explain: Vec<String>,
+}
+
+/// How far a negation reaches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Denial {
+    None,
+    /// `denies`: a whole list.
+    List,
+    /// `no`: the next thing and what is joined to it.
+    Next { first: bool },
+    /// `not`: the next thing alone.
+    One,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Tone {
+    Says,
+    Asks,
+    AsksWhich,
+    Narrates,
+    NarratesPurpose,
+    /// About somebody or something else, up to the next pause.
+    Elsewhere,
+    /// About what should be, to the end of the sentence.
+    Silent,
+}
+
+pub fn interpret(grammar: &Grammar, on: &Utterance, derivation: &Derivation, now: &DateTime<FixedOffset>) -> Meaning {
+    let mut reader = Reader {
+        grammar,
+        on,
+        now,
+        meaning: Meaning::default(),
+        current: None,
+        tone: Tone::Says,
+        denial: Denial::None,
+        negative: false,
+        still: false,
+        was: false,
+        restated: false,
+        correcting: false,
+        either: false,
+        about: false,
+        source: Vec::new(),
+        asked: Vec::new(),
+        opened: None,
+        last_complete: false,
+        loose: Vec::new(),
+    };
+    for (at, step) in derivation.steps.iter().enumerate() {
+        reader.step(step, derivation.steps.get(at + 1..).unwrap_or_default());
+    }
+    reader.finish()
+}
+
+struct Reader<'a> {
+    grammar: &'a Grammar,
+    on: &'a Utterance,
+    now: &'a DateTime<FixedOffset>,
+    meaning: Meaning,
+    current: Option<Draft>,
+    tone: Tone,
+    denial: Denial,
+    negative: bool,
+    still: bool,
+    was: bool,
+    restated: bool,
+    correcting: bool,
+    either: bool,
+    about: bool,
+    /// Who reported what follows, before arrival or not.
+    source: Vec<(Field, Value)>,
+    /// Questions of this utterance not yet answered.
+    asked: Vec<Question>,
+    opened: Option<usize>,
+    /// The last thing heard was a measured value that lacks nothing.
+    last_complete: bool,
+    loose: Vec<usize>,
+}
+
+impl Reader<'_> {
+    fn break_before(&self, at: usize) -> Break {
+        at.checked_sub(1).and_then(|b| self.on.tokens.get(b)).map_or(Break::None, |t| t.after)
+    }
+
+    fn step(&mut self, step: &Step, next: &[Step]) {
+        match step {
+            Step::Opened(frame) => self.opened = Some(*frame),
+            Step::Skip { at, free } => {
+                self.boundary(*at);
+                self.skip(*at, *free);
+            }
+            Step::Phrase(found) => {
+                self.boundary(found.start);
+                let Some(phrase) = self.grammar.phrase(found.phrase) else { return };
+                let said = self.on.said(found.start, found.end);
+                self.meaning.explain.push(format!("{}:{} `{}` <- \"{said}\"", phrase.file, phrase.line, phrase.text));
+                self.flush_loose();
+                match phrase.role {
+                    Role::Guard(guard) => self.guard(guard, phrase, found),
+                    Role::Talk(talk) => self.talk(talk, found, next),
+                    Role::Command(command) => self.command(command, phrase, found),
+                    Role::Open(frame) | Role::Alone(frame) | Role::Fill(frame) | Role::Answer(frame) => {
+                        self.frame(frame, phrase, found);
+                    }
+                }
+            }
+        }
+    }
+
+    fn flush_loose(&mut self) {
+        if let (Some(first), Some(last)) = (self.loose.first(), self.loose.last()) {
+            let words = self.on.said(*first, last + 1).to_string();
+            self.meaning.leftover.push(words);
+        }
+        self.loose.clear();
+    }
+
+    fn boundary(&mut self, at: usize) {
+        match self.break_before(at) {
+            Break::Stop | Break::Question => {
+                if self.break_before(at) == Break::Question {
+                    self.turn_into_question(at);
+                }
+                self.tone = Tone::Says;
+                self.denial = Denial::None;
+                self.restated = false;
+                self.was = false;
+                self.still = false;
+                self.negative = false;
+                self.source.clear();
+            }
+            Break::Comma => {
+                if matches!(self.tone, Tone::AsksWhich | Tone::Narrates | Tone::Elsewhere) {
+                    self.tone = Tone::Says;
+                }
+                if self.denial == Denial::One {
+                    self.denial = Denial::None;
+                }
+                self.was = false;
+            }
+            _ => {}
+        }
+    }
+
+    fn skip(&mut self, at: usize, free: bool) {
+        if free {
+            return;
+        }
+        let number = self.on.tokens.get(at).is_some_and(|t| t.number.is_some());
+        if number && (self.last_complete || self.stray_runs_on(at)) {
+            self.meaning.stray.push(self.on.said(at, at + 1).to_string());
+        } else {
+            self.last_complete = false;
+        }
+        if self.loose.last().is_some_and(|last| last + 1 != at) {
+            self.flush_loose();
+        }
+        self.loose.push(at);
+        self.push_current();
+    }
+
+    fn stray_runs_on(&self, at: usize) -> bool {
+        self.loose.last().is_some_and(|last| last + 1 == at) && !self.meaning.stray.is_empty() && self.last_complete
+    }
+
+    fn guard(&mut self, guard: usize, phrase: &Phrase, found: &Match) {
+        let Some(mood) = self.grammar.guard(guard).map(|g| g.mood) else { return };
+        match mood {
+            Mood::Purpose => {
+                if self.tone == Tone::Narrates {
+                    self.tone = Tone::NarratesPurpose;
+                }
+                return;
+            }
+            Mood::Was => {
+                self.was = true;
+                if let Some(draft) = &mut self.current {
+                    draft.restated |= self.grammar.frame(draft.frame).is_some_and(|f| f.vital) && !has_value(draft);
+                }
+                return;
+            }
+            Mood::Restated => {
+                self.restated = true;
+                return;
+            }
+            _ => {}
+        }
+        self.push_current();
+        self.last_complete = false;
+        self.denial = Denial::None;
+        match mood {
+            Mood::Question | Mood::Which => {
+                self.close_questions();
+                self.tone = if mood == Mood::Which { Tone::AsksWhich } else { Tone::Asks };
+                self.negative = phrase.negative;
+                self.still = self.on.said(found.start, found.end).to_lowercase().contains("still");
+            }
+            Mood::Narrated => self.tone = Tone::Narrates,
+            Mood::Other => self.tone = Tone::Elsewhere,
+            _ => self.tone = Tone::Silent,
+        }
+    }
+
+    fn close_questions(&mut self) {
+        let asked = std::mem::take(&mut self.asked);
+        if !asked.is_empty() {
+            self.meaning.questions.push(asked);
+        }
+        self.either = false;
+    }
+
+    fn talk(&mut self, talk: usize, found: &Match, next: &[Step]) {
+        let Some(act) = self.grammar.act(talk) else { return };
+        match act {
+            Act::Yes => self.answer(Answer::Yes, found.start),
+            Act::Unsure => self.answer(Answer::Unsure, found.start),
+            Act::No if self.denies_next(found.end, next) => self.denial = Denial::Next { first: true },
+            Act::No => self.answer(Answer::No, found.start),
+            Act::Unchanged => self.unchanged(found),
+            Act::Still => self.still = true,
+            Act::Denies => {
+                self.push_current();
+                self.denial = Denial::List;
+                if self.tone != Tone::Silent {
+                    self.tone = Tone::Says;
+                }
+            }
+            Act::Not => self.denial = Denial::One,
+            Act::Positive => {
+                self.denial = Denial::None;
+            }
+            Act::And => {}
+            Act::Or => self.either = true,
+            Act::But => {
+                self.denial = Denial::None;
+                if self.tone != Tone::Silent {
+                    self.tone = Tone::Says;
+                }
+            }
+            Act::Correct => {
+                self.push_current();
+                self.correcting = true;
+                self.meaning.corrects = true;
+                self.tone = Tone::Says;
+                self.denial = Denial::None;
+            }
+            Act::Retract => {
+                self.push_current();
+                if self.meaning.drafts.is_empty() {
+                    self.meaning.retracts = true;
+                } else {
+                    // Said and taken back in one breath.
+                    self.meaning.drafts.clear();
+                }
+            }
+            Act::WrongPerson => {
+                self.push_current();
+                self.meaning.wrong_person = true;
+            }
+            Act::Handover => self.meaning.handover = true,
+            Act::HandoverEnds => self.meaning.handover_ends = true,
+            Act::Address => self.meaning.addressed = true,
+            Act::Copy => self.meaning.copies = true,
+            Act::Patient => self.reported("patient"),
+            Act::Family => self.reported("family"),
+            Act::Bystander => self.reported("bystander"),
+            Act::OtherAgency => self.reported("other_agency"),
+            Act::Before => self.before(),
+            Act::About => self.about = true,
+            Act::Under | Act::Over => {}
+        }
+    }
+
+    fn reported(&mut self, by: &str) {
+        self.push_current();
+        self.source.retain(|(f, _)| *f != Field::ReportedBy);
+        self.source.push((Field::ReportedBy, Value::text(by)));
+        if self.tone != Tone::Silent {
+            self.tone = Tone::Says;
+        }
+    }
+
+    fn before(&mut self) {
+        let set = (Field::BeforeArrival, Value::Flag(true));
+        match self.current.as_mut().or(self.meaning.drafts.last_mut()) {
+            Some(draft) => draft.fields.push(set),
+            None => self.source.push(set),
+        }
+    }
+
+    /// "no" denies what follows it without a pause; alone it answers.
+    fn denies_next(&self, end: usize, next: &[Step]) -> bool {
+        for step in next {
+            let at = match step {
+                Step::Skip { at, .. } => *at,
+                Step::Phrase(found) => found.start,
+                Step::Opened(_) => continue,
+            };
+            if at >= end && at > 0 && self.break_before(at) >= Break::Comma {
+                return false;
+            }
+            match step {
+                Step::Skip { free: true, .. } => continue,
+                Step::Skip { .. } => return true,
+                Step::Phrase(found) => {
+                    let role = self.grammar.phrase(found.phrase).map(|p| p.role);
+                    return matches!(
+                        role,
+                        Some(Role::Open(_) | Role::Alone(_) | Role::Fill(_) | Role::Answer(_))
+                    );
+                }
+                Step::Opened(_) => continue,
+            }
+        }
+        false
+    }
+
+    fn answer(&mut self, answer: Answer, at: usize) {
+        self.push_current();
+        let questions = std::mem::take(&mut self.asked);
+        self.meaning.answers.push(Answered { answer, questions, at });
+        self.tone = Tone::Says;
+        self.denial = Denial::None;
+        self.either = false;
+    }
+
+    /// "no change": of what was just named, or else of what was asked.
+    fn unchanged(&mut self, found: &Match) {
+        let named = self.current.as_mut().filter(|d| !has_value(d));
+        match named {
+            Some(draft) => draft.unchanged = true,
+            None => {
+                self.push_current();
+                let questions = std::mem::take(&mut self.asked);
+                let answer = Answer::Unchanged;
+                self.meaning.answers.push(Answered { answer, questions, at: found.start });
+                self.tone = Tone::Says;
+            }
+        }
+    }
+
+    fn command(&mut self, command: usize, phrase: &Phrase, found: &Match) {
+        let Some(entry) = self.grammar.command(command) else { return };
+        let mut map = Map::new();
+        map.insert("command".into(), entry.command.clone().into());
+        for (key, value) in entry.sets.iter().chain(&phrase.command_sets) {
+            map.insert(key.clone(), json(value));
+        }
+        for cap in &found.caps {
+            let Some(Target::Key(key)) = self.grammar.slot(cap.slot).map(|s| &s.target) else { continue };
+            let value = match &cap.value {
+                CapValue::Item { list, item } => {
+                    let item = self.grammar.item(*list, *item);
+                    item.and_then(|i| i.sets.first()).map_or(Json::Null, |(_, v)| json(v))
+                }
+                CapValue::Number(number) => serde_json::to_value(number).unwrap_or(Json::Null),
+                CapValue::Text(text) => text.clone().into(),
+                CapValue::Seconds { seconds, .. } => (seconds / 60).into(),
+                CapValue::Clock(clock) => format!("{:02}:{:02}", clock.hour, clock.minute).into(),
+                CapValue::Month { year, month } => format!("{year:04}-{month:02}").into(),
+            };
+            map.insert(key.clone(), value);
+        }
+        self.meaning.commands.push(map);
+    }
+
+    fn frame(&mut self, frame: usize, phrase: &Phrase, found: &Match) {
+        let Some(data) = self.grammar.frame(frame) else { return };
+        let gathered = gather(self.grammar, found, data.kind, self.now);
+        let numeric = gathered.iter().any(|g| g.number.is_some());
+        let paused = self.break_before(found.start) >= Break::Comma;
+        let opens = matches!(phrase.role, Role::Open(_) | Role::Alone(_));
+        let filled = matches!(phrase.role, Role::Fill(_) | Role::Answer(_)) || !gathered.is_empty();
+        match self.tone {
+            Tone::Says => {}
+            Tone::Silent | Tone::Elsewhere | Tone::NarratesPurpose => return,
+            Tone::Narrates => {
+                let alone = matches!(phrase.role, Role::Alone(_));
+                let spoken = !opens || (alone && data.vital && numeric);
+                if !spoken {
+                    self.push_current();
+                    // Named by the way: what is said of it next counts.
+                    self.current = Some(self.draft(frame, found));
+                    return;
+                }
+                self.tone = Tone::Says;
+            }
+            Tone::AsksWhich => {
+                if !(numeric && (data.vital || !opens)) {
+                    self.ask(frame, &gathered, phrase, found);
+                    return;
+                }
+                self.asked.retain(|q| q.frame != frame);
+                self.tone = Tone::Says;
+            }
+            Tone::Asks => {
+                if !(paused && numeric && data.vital && opens) {
+                    self.ask(frame, &gathered, phrase, found);
+                    return;
+                }
+                self.tone = Tone::Says;
+            }
+        }
+        self.record(frame, gathered, found, opens, filled);
+    }
+
+    fn ask(&mut self, frame: usize, gathered: &[Gathered], phrase: &Phrase, found: &Match) {
+        let Some(data) = self.grammar.frame(frame) else { return };
+        let mut fields: Vec<(Field, Value)> =
+            gathered.iter().filter(|g| !g.default).map(|g| (g.field, g.value.clone())).collect();
+        // What denies by itself is asked about in the negative.
+        let negative = self.negative || phrase.negative;
+        let fills = matches!(phrase.role, Role::Fill(_) | Role::Answer(_));
+        if let (true, Some(last)) = (fills, self.asked.last_mut().filter(|q| q.frame == frame)) {
+            let clash = fields.iter().any(|(f, v)| last.fields.iter().any(|(g, w)| f == g && v != w));
+            if !clash {
+                last.fields.append(&mut fields);
+                return;
+            }
+            last.either = true;
+            let carried = last.fields.clone();
+            for (field, value) in carried {
+                if data.carry.contains(&field) && !fields.iter().any(|(f, _)| *f == field) {
+                    fields.push((field, value));
+                }
+            }
+        }
+        let _ = found;
+        self.asked.push(Question {
+            frame,
+            kind: data.kind,
+            fields,
+            negative,
+            either: false,
+            which: self.tone == Tone::AsksWhich,
+            still: self.still,
+        });
+    }
+
+    fn draft(&self, frame: usize, found: &Match) -> Draft {
+        let data = self.grammar.frame(frame);
+        Draft {
+            frame,
+            kind: data.map_or(Kind::Events, |d| d.kind),
+            fields: self.source.clone(),
+            defaults: Vec::new(),
+            numbers: Vec::new(),
+            negated: false,
+            restated: self.restated && data.is_some_and(|d| d.vital),
+            answers: false,
+            corrects: self.correcting,
+            confirm: Vec::new(),
+            unchanged: false,
+            words: found.start..found.end,
+            leads: false,
+        }
+    }
+
+    fn record(&mut self, frame: usize, gathered: Vec<Gathered>, found: &Match, opens: bool, filled: bool) {
+        let Some(data) = self.grammar.frame(frame) else { return };
+        let adjective = gathered.iter().any(|g| g.adjective);
+        let deniable = data.deny.is_some();
+        let pause = self.break_before(found.start) >= Break::Comma;
+        let negated = match self.denial {
+            Denial::None => false,
+            Denial::List if deniable => true,
+            Denial::List => {
+                self.denial = Denial::None;
+                false
+            }
+            Denial::Next { first } if first || (deniable && !adjective) => {
+                self.denial = Denial::Next { first: false };
+                if !deniable {
+                    self.block(found);
+                    return;
+                }
+                true
+            }
+            Denial::Next { .. } => {
+                self.denial = Denial::None;
+                false
+            }
+            Denial::One => {
+                self.denial = Denial::None;
+                if !deniable {
+                    self.block(found);
+                    return;
+                }
+                true
+            }
+        };
+        let _ = pause;
+        let same = self.current.as_ref().is_some_and(|d| d.frame == frame);
+        let clash = self.current.as_ref().is_some_and(|d| clashes(d, &gathered) || (d.negated != negated && has_value(d)));
+        if !same || clash || (opens && self.current.as_ref().is_some_and(|d| d.unchanged)) {
+            let mut draft = self.draft(frame, found);
+            if let (true, Some(old)) = (same, &self.current) {
+                draft.restated = old.restated;
+                draft.answers = old.answers;
+                for (field, value) in &old.fields {
+                    if data.carry.contains(field) && !gathered.iter().any(|g| g.field == *field) {
+                        draft.fields.push((*field, value.clone()));
+                    }
+                }
+            }
+            let opened = self.opened.take();
+            draft.answers |= !opens && opened == Some(frame);
+            draft.leads = self.meaning.drafts.is_empty() && self.current.is_none();
+            self.push_current();
+            self.current = Some(draft);
+        }
+        self.opened = None;
+        let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about));
+        let Some(draft) = &mut self.current else { return };
+        draft.negated |= negated;
+        draft.restated |= was;
+        draft.words.end = found.end;
+        if about && gathered.iter().any(|g| g.number.is_some()) {
+            draft.fields.push((Field::Approximate, Value::Flag(true)));
+        }
+        for item in gathered {
+            take(draft, item, on);
+        }
+        self.was = false;
+        self.last_complete = filled && data.vital && has_number(draft);
+    }
+
+    /// Words that were understood but may not stand as said.
+    fn block(&mut self, found: &Match) {
+        let words = self.on.said(found.start, found.end).to_string();
+        self.meaning.leftover.push(words);
+        self.push_current();
+    }
+
+    fn push_current(&mut self) {
+        if let Some(draft) = self.current.take() {
+            if has_value(&draft) || draft.unchanged || draft.negated {
+                self.meaning.drafts.push(draft);
+            }
+        }
+    }
+
+    /// A question mark makes questions of what was said since the last pause.
+    fn turn_into_question(&mut self, end: usize) {
+        let mut begin = end.saturating_sub(1);
+        while begin > 0 && self.break_before(begin) < Break::Comma {
+            begin -= 1;
+        }
+        if let Some(draft) = self.current.take() {
+            self.meaning.drafts.push(draft);
+        }
+        let (asked, kept): (Vec<Draft>, Vec<Draft>) =
+            std::mem::take(&mut self.meaning.drafts).into_iter().partition(|d| d.words.start >= begin);
+        self.meaning.drafts = kept;
+        for draft in asked {
+            self.asked.push(Question {
+                frame: draft.frame,
+                kind: draft.kind,
+                fields: draft.fields,
+                negative: draft.negated,
+                either: false,
+                which: false,
+                still: self.still,
+            });
+        }
+        self.last_complete = false;
+    }
+
+    fn finish(mut self) -> Meaning {
+        self.flush_loose();
+        if self.on.tokens.last().is_some_and(|t| t.after == Break::Question) {
+            self.turn_into_question(self.on.tokens.len());
+        }
+        self.push_current();
+        self.close_questions();
+        self.meaning
+    }
+}
+
+fn take(draft: &mut Draft, item: Gathered, on: &Utterance) {
+    if item.default {
+        draft.defaults.push((item.field, item.value));
+        return;
+    }
+    if item.confirm {
+        draft.confirm.push((item.field, on.said(item.start, item.end).to_string()));
+    }
+    if let (Some(value), true) = (item.value.as_number(), item.number.is_some()) {
+        draft.numbers.push(Checked {
+            field: item.field,
+            value,
+            rule: item.number,
+            impossible: item.impossible,
+            said: on.said(item.start, item.end).to_string(),
+        });
+    }
+    draft.fields.retain(|(field, _)| *field != item.field);
+    draft.fields.push((item.field, item.value));
+}
+
+fn clashes(draft: &Draft, gathered: &[Gathered]) -> bool {
+    let differs = |g: &Gathered| draft.fields.iter().any(|(f, v)| *f == g.field && *v != g.value);
+    gathered.iter().any(|g| !g.default && differs(g))
+}
+
+fn has_number(draft: &Draft) -> bool {
+    !draft.numbers.is_empty()
+}
+
+/// True when anything was said of it beyond who said it.
+pub fn has_value(draft: &Draft) -> bool {
+    let about = |f: &Field| {
+        matches!(f, Field::ReportedBy | Field::BeforeArrival | Field::Approximate | Field::Patient | Field::Comparator)
+    };
+    draft.fields.iter().any(|(f, _)| !about(f))
+}
+
+fn json(value: &Value) -> Json {
+    match value {
+        Value::Number(number) => serde_json::to_value(number).unwrap_or(Json::Null),
+        Value::Flag(flag) => (*flag).into(),
+        Value::Text(text) => text.clone().into(),
+        other => other.to_string().into(),
+    }
+}
+
+/// The finding as it stands after an answer to `question`.
+pub fn answered(grammar: &Grammar, question: &Question, yes: bool) -> Option<Finding> {
+    let frame = grammar.frame(question.frame)?;
+    let named = !question.fields.is_empty();
+    let sets = match (yes, named) {
+        (true, true) => frame.yes.as_ref()?,
+        (true, false) => frame.yes.as_ref().filter(|s| !s.is_empty())?,
+        (false, true) => frame.deny.as_ref()?,
+        (false, false) => frame.no.as_ref()?,
+    };
+    let mut finding = Finding::new(frame.kind);
+    for (field, value) in frame.sets.iter().chain(&question.fields).chain(sets) {
+        finding.set(*field, value.clone());
+    }
+    Some(finding)
+}

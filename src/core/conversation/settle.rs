@@ -1,0 +1,228 @@
+//! From drafts to findings: defaults, arithmetic, bounds and relations; what cannot be is refused aloud.
+
+use serde_json::{Value as Json, json};
+
+use super::interpret::{Checked, Draft, has_value};
+use crate::core::decimal::Decimal;
+use crate::core::finding::{Field, Finding, Kind, Value, schema};
+use crate::core::grammar::Grammar;
+use crate::core::utterance::Doubt;
+
+/// What a draft came to.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Settled {
+    /// To be recorded; doubts carry index 0.
+    Finding(Finding, Vec<Doubt>),
+    Rejected(String),
+    /// The meanings, and the question to be asked.
+    Ambiguous(Vec<Vec<Finding>>, String),
+    Nothing,
+}
+
+/// The patient's age decides what is ordinary.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Context {
+    pub child: bool,
+    pub patient: i64,
+}
+
+/// Below this age the limits for children hold (years). Common practice, no source.
+pub const CHILD_UNDER_YEARS: i64 = 12;
+
+pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
+    let Some(frame) = grammar.frame(draft.frame) else { return Settled::Nothing };
+    let valued = has_value(draft);
+    if !valued && !draft.negated {
+        return Settled::Nothing;
+    }
+    let mut finding = Finding::new(frame.kind);
+    for (field, value) in frame.sets.iter().chain(&draft.fields) {
+        put(&mut finding, *field, value.clone());
+    }
+    if draft.negated {
+        let sets = if valued { frame.deny.as_ref() } else { frame.no.as_ref() };
+        let Some(sets) = sets else { return Settled::Nothing };
+        sets.iter().for_each(|(field, value)| put(&mut finding, *field, value.clone()));
+    }
+    if !frame.needs.is_empty() && !frame.needs.iter().any(|f| finding.get(*f).is_some()) {
+        return Settled::Nothing;
+    }
+    if let Some(problem) = derive(grammar, &mut finding) {
+        return problem;
+    }
+    let numeric = |f: Field| finding.get(f).is_some();
+    let measured = numeric(Field::Dose) || numeric(Field::Each);
+    for (field, value) in draft.defaults.iter().chain(&frame.default) {
+        if finding.get(*field).is_none() && (*field != Field::Unit || measured) {
+            put(&mut finding, *field, value.clone());
+        }
+    }
+    if context.patient != 1 {
+        put(&mut finding, Field::Patient, Value::int(context.patient));
+    }
+    let impossible = draft.numbers.iter().find(|n| n.impossible && finding.get(n.field).is_some());
+    if let Some(number) = impossible {
+        return Settled::Rejected(out_of_range(grammar, &finding, number));
+    }
+    if let Some(problem) = finding.problems().into_iter().next() {
+        let what = spoken(grammar, finding.kind());
+        return Settled::Rejected(grammar.prompt("problem", &[("finding", &what), ("problem", &problem)]));
+    }
+    if let Some(why) = relation(grammar, &finding) {
+        return Settled::Rejected(why);
+    }
+    let doubts = doubts(draft, &finding, context);
+    if !doubts.is_empty() {
+        put(&mut finding, Field::Unconfirmed, Value::Flag(true));
+    }
+    Settled::Finding(finding, doubts)
+}
+
+/// Fields of a shared list that have no place in this kind are left out.
+fn put(finding: &mut Finding, field: Field, value: Value) {
+    if schema::shape(finding.kind(), field).is_some() {
+        finding.set(field, value);
+    }
+}
+
+/// How a kind is called aloud.
+pub fn spoken(grammar: &Grammar, kind: Kind) -> String {
+    let id = format!("name_{}", kind.name());
+    let said = grammar.prompt(&id, &[]);
+    match said.strip_prefix("name ") {
+        Some(_) => kind.name().replace('_', " "),
+        None => said,
+    }
+}
+
+fn out_of_range(grammar: &Grammar, finding: &Finding, number: &Checked) -> String {
+    let what = spoken(grammar, finding.kind());
+    let field = number.field.name().replace('_', " ");
+    let (low, high) = match (number.rule, schema::bounds(finding.kind(), number.field)) {
+        (_, Some((low, high))) => (low.to_string(), high.to_string()),
+        (Some(rule), None) => (rule.low.to_string(), rule.high.to_string()),
+        (None, None) => (String::new(), String::new()),
+    };
+    let value = number.value.to_string();
+    let values = [
+        ("finding", what.as_str()),
+        ("field", field.as_str()),
+        ("value", value.as_str()),
+        ("low", low.as_str()),
+        ("high", high.as_str()),
+    ];
+    grammar.prompt("out_of_range", &values)
+}
+
+/// Sums and products that follow from what was said; a stated one that differs is put back as a question.
+fn derive(grammar: &Grammar, finding: &mut Finding) -> Option<Settled> {
+    match finding.kind() {
+        Kind::Gcs => gcs(grammar, finding),
+        Kind::MedicationPlanned | Kind::MedicationGiven | Kind::MedicationWithheld | Kind::MedicationTaken => {
+            dose(grammar, finding)
+        }
+        Kind::Apgar => apgar(grammar, finding),
+        _ => None,
+    }
+}
+
+fn gcs(grammar: &Grammar, finding: &mut Finding) -> Option<Settled> {
+    let parts = [Field::Eye, Field::Verbal, Field::Motor].map(|f| finding.int(f));
+    let [Some(eye), Some(verbal), Some(motor)] = parts else { return None };
+    total(grammar, finding, Field::Total, eye + verbal + motor)
+}
+
+fn apgar(grammar: &Grammar, finding: &mut Finding) -> Option<Settled> {
+    let parts = [Field::Appearance, Field::Pulse, Field::Grimace, Field::Activity, Field::Respiration];
+    let said: Vec<i64> = parts.iter().filter_map(|f| finding.int(*f)).collect();
+    if said.len() != parts.len() {
+        return None;
+    }
+    total(grammar, finding, Field::Total, said.iter().sum())
+}
+
+fn total(grammar: &Grammar, finding: &mut Finding, field: Field, sum: i64) -> Option<Settled> {
+    match finding.int(field) {
+        Some(said) if said != sum => {
+            let mut parts = finding.clone();
+            parts.set(field, Value::int(sum));
+            let mut whole = Finding::new(finding.kind());
+            whole.set(field, Value::int(said));
+            let (said, sum) = (said.to_string(), sum.to_string());
+            let why = grammar.prompt("total_differs", &[("said", &said), ("sum", &sum)]);
+            Some(Settled::Ambiguous(vec![vec![parts], vec![whole]], why))
+        }
+        _ => {
+            put(finding, field, Value::int(sum));
+            None
+        }
+    }
+}
+
+fn dose(grammar: &Grammar, finding: &mut Finding) -> Option<Settled> {
+    let (Some(count), Some(each)) = (finding.number(Field::Count), finding.number(Field::Each)) else { return None };
+    let product = count.checked_mul(each)?;
+    match finding.number(Field::Dose) {
+        Some(said) if said != product => {
+            let mut by_piece = finding.clone();
+            by_piece.set(Field::Dose, Value::Number(product));
+            let mut whole = finding.clone();
+            whole.remove(Field::Count);
+            whole.remove(Field::Each);
+            let (said, sum) = (said.to_string(), product.to_string());
+            let why = grammar.prompt("total_differs", &[("said", &said), ("sum", &sum)]);
+            Some(Settled::Ambiguous(vec![vec![by_piece], vec![whole]], why))
+        }
+        _ => {
+            put(finding, Field::Dose, Value::Number(product));
+            None
+        }
+    }
+}
+
+/// Relations between values that no person can have.
+fn relation(grammar: &Grammar, finding: &Finding) -> Option<String> {
+    let (systolic, diastolic) = (finding.number(Field::SystolicMmhg)?, finding.number(Field::DiastolicMmhg)?);
+    (diastolic >= systolic).then(|| {
+        let (top, bottom) = (systolic.to_string(), diastolic.to_string());
+        grammar.prompt("diastolic_above_systolic", &[("systolic", &top), ("diastolic", &bottom)])
+    })
+}
+
+fn doubts(draft: &Draft, finding: &Finding, context: Context) -> Vec<Doubt> {
+    let mut doubts = Vec::new();
+    for number in draft.numbers.iter().filter(|n| finding.get(n.field).is_some()) {
+        let Some(rule) = number.rule else { continue };
+        let range = if context.child { rule.ask_child.or(rule.ask) } else { rule.ask };
+        let Some((low, high)) = range else { continue };
+        let value = finding.number(number.field).unwrap_or(number.value);
+        if value < Decimal::from_int(low) || value > Decimal::from_int(high) {
+            let or = confusable(value).filter(|v| low <= *v && *v <= high).map(|v| json!(v)).into_iter().collect();
+            let heard = serde_json::to_value(value).unwrap_or(Json::Null);
+            doubts.push(Doubt { finding: 0, field: number.field.name().into(), heard, or, probability: 0.5 });
+        }
+    }
+    for (field, said) in &draft.confirm {
+        let or = finding.get(*field).map(|v| json!(v.to_string())).into_iter().collect();
+        doubts.push(Doubt {
+            finding: 0,
+            field: field.name().into(),
+            heard: said.clone().into(),
+            or,
+            probability: 0.5,
+        });
+    }
+    doubts
+}
+
+/// The teen heard for a ty, and the other way round: 15 and 50.
+pub fn confusable(value: Decimal) -> Option<i64> {
+    let whole = value.as_int()?;
+    match whole {
+        13..=19 => Some((whole - 10) * 10),
+        30 | 40 | 50 | 60 | 70 | 80 | 90 => Some(whole / 10 + 10),
+        113..=119 => Some(100 + (whole - 110) * 10),
+        130 | 140 | 150 | 160 | 170 | 180 | 190 => Some(100 + (whole - 100) / 10 + 10),
+        _ => None,
+    }
+}

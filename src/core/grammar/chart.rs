@@ -1,0 +1,274 @@
+//! The best ways to cover an utterance with phrases: a shortest path over (place, what is open), linear in the words.
+//! All equally good ways are kept, up to a bound.
+
+use std::rc::Rc;
+
+use super::{Act, Grammar, Match, Mood, Role, Utterance};
+use crate::core::text::Break;
+
+/// What the conversation has open when the utterance begins.
+#[derive(Clone, Debug, Default)]
+pub struct Openings {
+    /// Frames whose slots may be filled at once: open questions.
+    pub answers: Vec<usize>,
+    /// Frames that "correction" reopens.
+    pub corrections: Vec<usize>,
+    /// The tool was addressed just now and nothing followed.
+    pub addressed: bool,
+}
+
+/// One piece of a derivation, in order.
+#[derive(Clone, Debug)]
+pub enum Step {
+    Phrase(Rc<Match>),
+    /// A word that belongs to no phrase; `free` ones are nothing to wonder about.
+    Skip { at: usize, free: bool },
+    /// The frame that was open from the conversation when the first phrase came.
+    Opened(usize),
+}
+
+#[derive(Clone, Debug, Default)]
+pub struct Derivation {
+    pub steps: Vec<Step>,
+}
+
+/// Most derivations looked at for one utterance.
+const DERIVATIONS: usize = 64;
+
+const PHRASE: i32 = 30;
+const FILL: i32 = 20;
+const TALK: i32 = 5;
+const FREE: i32 = 10;
+const WORD: i32 = 100;
+const NUMBER: i32 = 140;
+const IMPOSSIBLE: i32 = 60;
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Open {
+    Nothing,
+    Addressed,
+    Question,
+    Frame(usize),
+    Answer(usize),
+}
+
+struct Edge {
+    from: usize,
+    step: Step,
+}
+
+struct State {
+    open: Open,
+    at: usize,
+    cost: i32,
+    edges: Vec<Edge>,
+}
+
+impl Grammar {
+    /// The best ways to cover `on`.
+    pub fn derive(&self, on: &Utterance, openings: &Openings) -> Vec<Derivation> {
+        let matches = self.all_matches(on);
+        let mut chart = Chart::new(on.tokens.len());
+        chart.reach(0, if openings.addressed { Open::Addressed } else { Open::Nothing }, 0, None);
+        for frame in &openings.answers {
+            chart.reach(0, Open::Answer(*frame), 1, None);
+        }
+        for at in 0..on.tokens.len() {
+            let here: Vec<usize> = chart.at.get(at).cloned().unwrap_or_default();
+            for state in here {
+                self.skip(&mut chart, state, at, on);
+                for found in matches.get(at).into_iter().flatten() {
+                    self.take(&mut chart, state, found, openings, on);
+                }
+            }
+        }
+        chart.read(on.tokens.len())
+    }
+
+    fn all_matches(&self, on: &Utterance) -> Vec<Vec<Rc<Match>>> {
+        let mut all: Vec<Vec<Rc<Match>>> = Vec::with_capacity(on.tokens.len());
+        let mut texts: Vec<(usize, u32)> = Vec::new();
+        for at in 0..on.tokens.len() {
+            let mut here = Vec::new();
+            let words = on.ids.get(at).and_then(|id| self.by_word.get(id)).map(Vec::as_slice).unwrap_or_default();
+            let numeric = on.numeric(at);
+            let numbers = if numeric { self.by_number.as_slice() } else { &[] };
+            for phrase in words.iter().chain(numbers) {
+                let Some(template) = self.phrases.get(*phrase as usize) else { continue };
+                if template.start && !on.starts.get(at).copied().unwrap_or(false) {
+                    continue;
+                }
+                if template.texts {
+                    texts.push((at, *phrase));
+                    continue;
+                }
+                here.extend(self.match_at(*phrase, at, on, &[]).into_iter().map(Rc::new));
+            }
+            all.push(here);
+        }
+        if texts.is_empty() {
+            return all;
+        }
+        let stops: Vec<bool> = (0..on.tokens.len()).map(|at| self.stops_text(at, &all, on)).collect();
+        for (at, phrase) in texts {
+            let found = self.match_at(phrase, at, on, &stops);
+            if let Some(here) = all.get_mut(at) {
+                here.extend(found.into_iter().map(Rc::new));
+            }
+        }
+        all
+    }
+
+    /// Free text may not swallow a measured value, a correction, or (behind a comma) anything but more of its like.
+    fn stops_text(&self, at: usize, all: &[Vec<Rc<Match>>], on: &Utterance) -> bool {
+        let comma = at > 0 && on.tokens.get(at - 1).is_some_and(|t| t.after == Break::Comma);
+        let frame_of = |m: &Match| match self.phrases.get(m.phrase as usize).map(|p| p.role) {
+            Some(Role::Open(f) | Role::Alone(f)) => self.frames.get(f),
+            _ => None,
+        };
+        let here = all.get(at).map(Vec::as_slice).unwrap_or_default();
+        let vital = here.iter().any(|m| frame_of(m).is_some_and(|f| f.vital));
+        let talk = here.iter().any(|m| match self.phrases.get(m.phrase as usize).map(|p| p.role) {
+            Some(Role::Talk(t)) => matches!(self.act(t), Some(Act::Correct | Act::Address | Act::Retract | Act::Denies)),
+            Some(Role::Guard(_)) => comma,
+            _ => false,
+        });
+        let other = comma && !here.iter().any(|m| frame_of(m).is_some_and(|f| f.in_text));
+        vital || talk || other
+    }
+
+    fn skip(&self, chart: &mut Chart, state: usize, at: usize, on: &Utterance) {
+        let Some((open, cost)) = chart.states.get(state).map(|s| (s.open, s.cost)) else { return };
+        let free = on.free.get(at).copied().unwrap_or(false);
+        let number = on.tokens.get(at).is_some_and(|t| t.number.is_some());
+        let (open, price) = match (free, number) {
+            (true, false) => (open, FREE),
+            (_, true) => (closed(open), NUMBER),
+            (false, false) => (closed(open), WORD),
+        };
+        chart.reach(at + 1, open, cost + price, Some(Edge { from: state, step: Step::Skip { at, free } }));
+    }
+
+    fn take(&self, chart: &mut Chart, state: usize, found: &Rc<Match>, openings: &Openings, on: &Utterance) {
+        let Some((open, cost)) = chart.states.get(state).map(|s| (s.open, s.cost)) else { return };
+        let Some(phrase) = self.phrases.get(found.phrase as usize) else { return };
+        let impossible = found.caps.iter().filter(|c| c.impossible).count() as i32 * IMPOSSIBLE;
+        let price = phrase.cost + impossible;
+        let _ = on;
+        let edge = || Some(Edge { from: state, step: Step::Phrase(found.clone()) });
+        let mut go = |next: Open, base: i32| chart.reach(found.end, next, cost + base + price, edge());
+        match phrase.role {
+            Role::Open(frame) | Role::Alone(frame) => {
+                let next = if open == Open::Question { Open::Answer(frame) } else { Open::Frame(frame) };
+                if open != Open::Addressed {
+                    go(next, PHRASE);
+                }
+            }
+            Role::Fill(frame) => {
+                if open == Open::Frame(frame) || open == Open::Answer(frame) {
+                    go(open, FILL);
+                }
+            }
+            Role::Answer(frame) => {
+                if open == Open::Answer(frame) {
+                    go(open, FILL);
+                }
+            }
+            Role::Guard(guard) => match self.guards.get(guard).map(|g| g.mood) {
+                Some(Mood::Question | Mood::Which) => go(Open::Question, TALK),
+                Some(Mood::Purpose | Mood::Restated | Mood::Was) => go(open, TALK),
+                _ => go(Open::Nothing, TALK),
+            },
+            Role::Talk(talk) => match self.act(talk) {
+                Some(Act::Address) => go(Open::Addressed, TALK),
+                Some(Act::Correct) => {
+                    match open {
+                        Open::Frame(frame) | Open::Answer(frame) => go(Open::Answer(frame), TALK),
+                        _ => go(Open::Nothing, TALK),
+                    }
+                    for frame in &openings.corrections {
+                        go(Open::Answer(*frame), TALK);
+                    }
+                }
+                _ => go(open, TALK),
+            },
+            Role::Command(command) => {
+                let addressed = self.commands.get(command).is_none_or(|c| c.addressed);
+                if open == Open::Addressed {
+                    go(Open::Addressed, PHRASE);
+                } else if !addressed {
+                    go(Open::Nothing, PHRASE);
+                }
+            }
+        }
+    }
+}
+
+/// An unknown word closes what was open, except that the tool stays addressed.
+fn closed(open: Open) -> Open {
+    match open {
+        Open::Addressed => Open::Addressed,
+        _ => Open::Nothing,
+    }
+}
+
+struct Chart {
+    states: Vec<State>,
+    /// State indices by place.
+    at: Vec<Vec<usize>>,
+}
+
+impl Chart {
+    fn new(words: usize) -> Chart {
+        Chart { states: Vec::new(), at: vec![Vec::new(); words + 1] }
+    }
+
+    fn reach(&mut self, at: usize, open: Open, cost: i32, edge: Option<Edge>) {
+        let Some(here) = self.at.get_mut(at) else { return };
+        let known = here.iter().copied().find(|s| self.states.get(*s).is_some_and(|s| s.open == open));
+        let Some(state) = known.and_then(|k| self.states.get_mut(k)) else {
+            here.push(self.states.len());
+            self.states.push(State { open, at, cost, edges: edge.into_iter().collect() });
+            return;
+        };
+        if cost < state.cost {
+            state.cost = cost;
+            state.edges = edge.into_iter().collect();
+        } else if cost == state.cost {
+            state.edges.extend(edge);
+        }
+    }
+
+    /// Every cheapest path from the start to `end`, up to a bound.
+    fn read(&self, end: usize) -> Vec<Derivation> {
+        let last = self.at.get(end).map(Vec::as_slice).unwrap_or_default();
+        let best = last.iter().filter_map(|s| self.states.get(*s)).map(|s| s.cost).min();
+        let mut all = Vec::new();
+        for state in last.iter().copied() {
+            if self.states.get(state).map(|s| s.cost) == best {
+                self.walk(state, &mut Vec::new(), &mut all);
+            }
+        }
+        all
+    }
+
+    fn walk(&self, state: usize, later: &mut Vec<Step>, all: &mut Vec<Derivation>) {
+        if all.len() >= DERIVATIONS {
+            return;
+        }
+        let Some(node) = self.states.get(state) else { return };
+        if node.edges.is_empty() {
+            let mut steps: Vec<Step> = later.iter().rev().cloned().collect();
+            if let (Open::Answer(frame), 0) = (node.open, node.at) {
+                steps.insert(0, Step::Opened(frame));
+            }
+            all.push(Derivation { steps });
+            return;
+        }
+        for edge in &node.edges {
+            later.push(edge.step.clone());
+            self.walk(edge.from, later, all);
+            later.pop();
+        }
+    }
+}

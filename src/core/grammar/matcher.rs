@@ -1,0 +1,306 @@
+//! One phrase at one place: every way in which it fits the words there.
+
+use std::cell::Cell;
+
+use super::{Grammar, Node, Source, WordId};
+use crate::core::decimal::Decimal;
+use crate::core::text::{self, Break, Clock, Form, Reading, Token};
+
+/// An utterance made ready: words interned, meaningless ones dropped, numbers read.
+#[derive(Clone, Debug)]
+pub struct Utterance {
+    pub text: String,
+    pub tokens: Vec<Token>,
+    pub ids: Vec<WordId>,
+    /// Free to be passed over between words.
+    pub free: Vec<bool>,
+    readings: Vec<Vec<Reading>>,
+    numeric: Vec<bool>,
+    /// Where a clause begins, free words aside.
+    pub starts: Vec<bool>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum CapValue {
+    Item { list: usize, item: usize },
+    Number(Decimal),
+    Text(String),
+    Seconds { seconds: i64, approximate: bool },
+    Clock(Clock),
+    Month { year: u16, month: u8 },
+}
+
+/// One filled slot.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Cap {
+    /// Index into the grammar's slots.
+    pub slot: usize,
+    pub start: usize,
+    pub end: usize,
+    pub value: CapValue,
+    /// Outside what the field can hold.
+    pub impossible: bool,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Match {
+    pub phrase: u32,
+    pub start: usize,
+    pub end: usize,
+    pub caps: Vec<Cap>,
+}
+
+/// Steps one phrase may take at one place: a bound on foolish templates.
+const STEPS: usize = 4000;
+/// Free words that may be passed over at one place inside a phrase.
+const PASS: usize = 2;
+/// Words that free text may hold.
+const REST: usize = 24;
+
+impl Grammar {
+    /// Makes `text` ready for matching.
+    pub fn utterance(&self, text: &str) -> Utterance {
+        let all = self.lexicon.tokens(text);
+        let mut tokens: Vec<Token> = Vec::with_capacity(all.len());
+        let mut ids = Vec::with_capacity(all.len());
+        for token in all {
+            let id = self.words.get(&token.text).copied().unwrap_or(0);
+            if self.drop.contains(&id) {
+                // The pause behind a dropped word belongs to the word before it.
+                if let Some(last) = tokens.last_mut() {
+                    last.after = last.after.max(token.after);
+                }
+                continue;
+            }
+            tokens.push(token);
+            ids.push(id);
+        }
+        let readings: Vec<Vec<Reading>> = (0..tokens.len()).map(|at| text::readings(&tokens, at)).collect();
+        let numeric = (0..tokens.len()).map(|at| begins_value(&tokens, at, &readings)).collect();
+        let free: Vec<bool> = ids.iter().map(|id| self.free.contains(id)).collect();
+        let mut starts = Vec::with_capacity(tokens.len());
+        for at in 0..tokens.len() {
+            let before = at.checked_sub(1);
+            let start = before.is_none_or(|b| {
+                tokens[b].after >= Break::Comma
+                    || (self.lead.contains(&ids[b]) && starts.get(b).copied().unwrap_or(true))
+            });
+            starts.push(start);
+        }
+        Utterance { text: text.to_string(), tokens, ids, free, readings, numeric, starts }
+    }
+
+    /// Every way in which `phrase` fits at `start`. `stops` tells where free text must end.
+    pub(super) fn match_at(&self, phrase: u32, start: usize, on: &Utterance, stops: &[bool]) -> Vec<Match> {
+        let Some(template) = self.phrases.get(phrase as usize) else { return Vec::new() };
+        let mut run = Run { grammar: self, on, stops, start, caps: Vec::new(), ends: Vec::new(), steps: Cell::new(0) };
+        run.node(&template.node, start, &Rest::Done);
+        run.ends.into_iter().map(|(end, caps)| Match { phrase, start, end, caps }).collect()
+    }
+}
+
+impl Utterance {
+    /// True when a number, a time or a duration begins at `at`.
+    pub fn numeric(&self, at: usize) -> bool {
+        self.numeric.get(at).copied().unwrap_or(false)
+    }
+
+    /// The words from `start` up to `end` as written.
+    pub fn said(&self, start: usize, end: usize) -> &str {
+        let span = match (self.tokens.get(start), end.checked_sub(1).and_then(|e| self.tokens.get(e))) {
+            (Some(first), Some(last)) if end > start => first.span.start..last.span.end,
+            _ => 0..0,
+        };
+        self.text.get(span).unwrap_or("")
+    }
+}
+
+fn begins_value(tokens: &[Token], at: usize, readings: &[Vec<Reading>]) -> bool {
+    readings.get(at).is_some_and(|r| !r.is_empty())
+        || !text::durations(tokens, at).is_empty()
+        || !text::clocks(tokens, at).is_empty()
+        || !text::expiries(tokens, at).is_empty()
+}
+
+/// What remains to be matched after the current node.
+enum Rest<'a> {
+    Done,
+    Seq(&'a [Node], &'a Rest<'a>),
+}
+
+struct Run<'a> {
+    grammar: &'a Grammar,
+    on: &'a Utterance,
+    stops: &'a [bool],
+    start: usize,
+    caps: Vec<Cap>,
+    ends: Vec<(usize, Vec<Cap>)>,
+    steps: Cell<usize>,
+}
+
+impl Run<'_> {
+    fn node(&mut self, node: &Node, at: usize, rest: &Rest) {
+        if self.steps.replace(self.steps.get() + 1) > STEPS {
+            return;
+        }
+        match node {
+            Node::Word(word) => {
+                if let Some(at) = self.find(at, |run, at| run.on.ids.get(at) == Some(word)) {
+                    self.resume(at + 1, rest);
+                }
+            }
+            Node::Seq(items) => self.sequence(items, at, rest),
+            Node::Alt(items) => items.iter().for_each(|item| self.node(item, at, rest)),
+            Node::Opt(inner) => {
+                self.node(inner, at, rest);
+                self.resume(at, rest);
+            }
+            Node::Slot(slot) => self.slot(*slot, at, rest),
+        }
+    }
+
+    fn sequence(&mut self, items: &[Node], at: usize, rest: &Rest) {
+        match items.split_first() {
+            None => self.resume(at, rest),
+            Some((first, more)) => self.node(first, at, &Rest::Seq(more, rest)),
+        }
+    }
+
+    fn resume(&mut self, at: usize, rest: &Rest) {
+        match rest {
+            Rest::Done => {
+                if at > self.start && !self.ends.iter().any(|(end, caps)| *end == at && *caps == self.caps) {
+                    self.ends.push((at, self.caps.clone()));
+                }
+            }
+            Rest::Seq(items, outer) => self.sequence(items, at, outer),
+        }
+    }
+
+    /// The place where `fits` holds: here, or behind a free word or two. Never across the end of a sentence.
+    fn find(&self, at: usize, fits: impl Fn(&Self, usize) -> bool) -> Option<usize> {
+        let mut at = at;
+        for _ in 0..=PASS {
+            if at > self.start && self.on.tokens.get(at - 1)?.after >= Break::Stop {
+                return None;
+            }
+            if fits(self, at) {
+                return Some(at);
+            }
+            // A phrase begins with its own word, not with a free one.
+            if at == self.start || !self.on.free.get(at).copied().unwrap_or(false) {
+                return None;
+            }
+            at += 1;
+        }
+        None
+    }
+
+    fn slot(&mut self, slot: usize, at: usize, rest: &Rest) {
+        let Some(source) = self.grammar.slots.get(slot).map(|s| s.source) else { return };
+        let place = self.find(at, |run, at| !run.values(slot, source, at).is_empty());
+        let Some(place) = place else { return };
+        for (end, value, impossible) in self.values(slot, source, place) {
+            self.caps.push(Cap { slot, start: place, end, value, impossible });
+            self.resume(end, rest);
+            self.caps.pop();
+        }
+    }
+
+    /// The values that `slot` finds at `at`, each with its end and whether it is impossible.
+    fn values(&self, slot: usize, source: Source, at: usize) -> Vec<(usize, CapValue, bool)> {
+        let tokens = &self.on.tokens;
+        match source {
+            Source::List(list) => self.items(list, at),
+            Source::Number
+            | Source::Fahrenheit
+            | Source::Celsius
+            | Source::Degrees
+            | Source::Pounds
+            | Source::Kilograms => self.numbers(slot, source, at),
+            Source::Rest => self.rest(at),
+            Source::Seconds | Source::Minutes | Source::Hours | Source::Ago => text::durations(tokens, at)
+                .into_iter()
+                .map(|s| (s.end, CapValue::Seconds { seconds: s.seconds, approximate: s.approximate }, false))
+                .collect(),
+            Source::Clock | Source::ClockText => {
+                text::clocks(tokens, at).into_iter().map(|c| (c.end, CapValue::Clock(c), false)).collect()
+            }
+            Source::Month => text::expiries(tokens, at)
+                .into_iter()
+                .map(|m| (m.end, CapValue::Month { year: m.year, month: m.month }, false))
+                .collect(),
+        }
+    }
+
+    fn items(&self, list: usize, at: usize) -> Vec<(usize, CapValue, bool)> {
+        let (Some(list_data), Some(word)) = (self.grammar.lists.get(list), self.on.ids.get(at)) else {
+            return Vec::new();
+        };
+        let Some(entries) = list_data.starts.get(word) else { return Vec::new() };
+        let mut found = Vec::new();
+        for (words, item) in entries {
+            let end = at + 1 + words.len();
+            let fits = self.on.ids.get(at + 1..end) == Some(words.as_slice())
+                && self.on.tokens.get(at..end - 1).is_some_and(|t| t.iter().all(|t| t.after < Break::Stop));
+            if fits {
+                found.push((end, CapValue::Item { list, item: *item }, false));
+            }
+        }
+        found
+    }
+
+    fn numbers(&self, slot: usize, source: Source, at: usize) -> Vec<(usize, CapValue, bool)> {
+        let Some(readings) = self.on.readings.get(at) else { return Vec::new() };
+        let rule = self.grammar.slots.get(slot).and_then(|s| s.number);
+        let dropped = rule.is_some_and(|r| r.dropped_point);
+        let takes = |form: Form| form.is_ordinary() || (form == Form::DroppedPoint && dropped);
+        let possible = |value: Decimal| match (source, rule) {
+            (Source::Number, Some(rule)) => {
+                rule.low <= value && value <= rule.high && (!rule.whole || value.as_int().is_some())
+            }
+            (_, Some(rule)) => super::gather::converted(source, value)
+                .is_some_and(|(value, _)| rule.low <= value && value <= rule.high),
+            (_, None) => true,
+        };
+        let mut found: Vec<(usize, CapValue, bool)> = Vec::new();
+        for reading in readings.iter().filter(|r| takes(r.form)) {
+            if possible(reading.value) {
+                found.push((reading.end, CapValue::Number(reading.value), false));
+            }
+        }
+        for reading in readings.iter().filter(|r| takes(r.form)) {
+            let taken = found.iter().any(|(end, _, _)| *end == reading.end);
+            if !taken && !possible(reading.value) {
+                found.push((reading.end, CapValue::Number(reading.value), true));
+            }
+        }
+        found
+    }
+
+    /// Free text: to the end of the sentence, a comma that begins something else, or a measured value.
+    fn rest(&self, at: usize) -> Vec<(usize, CapValue, bool)> {
+        let tokens = &self.on.tokens;
+        let mut end = at;
+        while end < tokens.len() && end - at < REST {
+            if end > at && self.stops.get(end).copied().unwrap_or(false) {
+                break;
+            }
+            end += 1;
+            if tokens.get(end - 1).is_some_and(|t| t.after >= Break::Stop) {
+                break;
+            }
+        }
+        while end > at && self.on.free.get(end - 1).copied().unwrap_or(false) {
+            end -= 1;
+        }
+        let (Some(first), Some(last)) = (tokens.get(at), end.checked_sub(1).and_then(|e| tokens.get(e))) else {
+            return Vec::new();
+        };
+        if end <= at {
+            return Vec::new();
+        }
+        let text = self.on.text.get(first.span.start..last.span.end).unwrap_or("").trim().to_string();
+        vec![(end, CapValue::Text(text), false)]
+    }
+}

@@ -1,0 +1,1 @@
+//! Sentences the grammar accepts.
