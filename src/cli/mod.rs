@@ -13,9 +13,11 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::shell::data::DataSet;
 
+mod check;
 mod devices;
 mod handoff;
 mod models;
+pub mod parse;
 mod recogniser;
 mod replay;
 mod reports;
@@ -46,6 +48,8 @@ pub struct Common {
 /// One variant a subcommand; each carries its own file's arguments.
 #[derive(Subcommand)]
 enum Command {
+    Check(check::Check),
+    Parse(parse::Parse),
     Models(models::Models),
     #[command(hide = true)]
     Recogniser(recogniser::Recogniser),
@@ -80,6 +84,8 @@ pub fn main() -> ExitCode {
 fn run(cli: Cli) -> Result<()> {
     let data = || DataSet::find(cli.common.data.as_deref());
     match &cli.command {
+        Command::Check(args) => args.run(cli.common.data.clone()),
+        Command::Parse(args) => args.run(&data()?),
         Command::Models(args) => args.run(),
         Command::Recogniser(args) => args.run(cli.common.data.clone()),
         Command::Handoff(args) => handoff::run(args, &data()?),

@@ -101,7 +101,9 @@ enum Denial {
     /// `denies`: a whole list.
     List,
     /// `no`: the next thing and what is joined to it.
-    Next { first: bool },
+    Next {
+        first: bool,
+    },
     /// `not`: the next thing alone.
     One,
 }
@@ -399,10 +401,7 @@ impl Reader<'_> {
                 Step::Skip { .. } => return true,
                 Step::Phrase(found) => {
                     let role = self.grammar.phrase(found.phrase).map(|p| p.role);
-                    return matches!(
-                        role,
-                        Some(Role::Open(_) | Role::Alone(_) | Role::Fill(_) | Role::Answer(_))
-                    );
+                    return matches!(role, Some(Role::Open(_) | Role::Alone(_) | Role::Fill(_) | Role::Answer(_)));
                 }
                 Step::Opened(_) => continue,
             }
@@ -586,7 +585,8 @@ impl Reader<'_> {
         };
         let _ = pause;
         let same = self.current.as_ref().is_some_and(|d| d.frame == frame);
-        let clash = self.current.as_ref().is_some_and(|d| clashes(d, &gathered) || (d.negated != negated && has_value(d)));
+        let clash =
+            self.current.as_ref().is_some_and(|d| clashes(d, &gathered) || (d.negated != negated && has_value(d)));
         if !same || clash || (opens && self.current.as_ref().is_some_and(|d| d.unchanged)) {
             let mut draft = self.draft(frame, found);
             if let (true, Some(old)) = (same, &self.current) {

@@ -157,9 +157,8 @@ impl Conversation {
 
     fn is_echo(&self, grammar: &Grammar, transcript: &Transcript) -> bool {
         let Some(own) = &transcript.own_voice else { return false };
-        let words = |text: &str| -> Vec<String> {
-            grammar.utterance(text).tokens.into_iter().map(|t| t.text).collect()
-        };
+        let words =
+            |text: &str| -> Vec<String> { grammar.utterance(text).tokens.into_iter().map(|t| t.text).collect() };
         let (own, heard) = (words(own), words(&transcript.text));
         if heard.is_empty() {
             return false;
@@ -243,7 +242,8 @@ impl Conversation {
         for map in &meaning.commands {
             self.command(map, &mut taken, when);
         }
-        if let Some(Command::Patient { number }) = taken.commands.iter().find(|c| matches!(c, Command::Patient { .. })) {
+        if let Some(Command::Patient { number }) = taken.commands.iter().find(|c| matches!(c, Command::Patient { .. }))
+        {
             context.patient = i64::from(*number);
         }
         self.talk_back(grammar, &meaning, &mut taken);
@@ -253,10 +253,12 @@ impl Conversation {
         for answered in &meaning.answers {
             self.take_answer(grammar, answered, context, &meaning, &mut taken);
         }
-        if let Some(first) = meaning.stray.first() {
+        if !meaning.stray.is_empty() {
             let number = meaning.stray.join(" ");
             taken.ambiguous = true;
-            taken.why.push(grammar.prompt("lone_number", &[("number", &number), ("first", first)]));
+            taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
+            let options = lone_options(grammar, &number, &taken, context.patient);
+            taken.options.extend(options);
         }
         taken.asked = meaning.questions;
         taken
@@ -351,6 +353,14 @@ impl Conversation {
             return;
         }
         if conflicts(&finding, taken) {
+            if self.less_than_before(&finding, taken) {
+                let number = finding.fields().find_map(|(_, v)| v.as_number()).map(|n| n.to_string());
+                let number = number.unwrap_or_default();
+                taken.ambiguous = true;
+                taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
+                taken.options.extend(lone_options(grammar, &number, taken, context_of(&finding)));
+                return;
+            }
             self.contradiction(grammar, finding, taken);
             return;
         }
@@ -362,6 +372,13 @@ impl Conversation {
         let index = taken.changes.iter().filter(|c| matches!(c, Change::Record(_) | Change::Correct { .. })).count();
         taken.doubts.extend(doubts.into_iter().map(|d| Doubt { finding: index, ..d }));
         taken.changes.push(Change::Record(finding));
+    }
+
+    /// A lone number behind a whole value of its kind: a pressure of ninety behind one of 120 over 80.
+    fn less_than_before(&self, finding: &Finding, taken: &Taken) -> bool {
+        let numbers = |f: &Finding| f.fields().filter(|(_, v)| v.as_number().is_some()).count();
+        let first = taken.changes.iter().filter_map(recorded).find(|f| f.kind() == finding.kind());
+        first.is_some_and(|f| numbers(f) > numbers(finding))
     }
 
     /// Two numbers for one thing in one breath: which?
@@ -439,7 +456,7 @@ impl Conversation {
                 let mut merged = entry.finding.clone();
                 merged.remove(Field::Unconfirmed);
                 overlay(&mut merged, &finding);
-                taken.changes.push(Change::Correct { target: entry.seq, finding: merged, who: None });
+                taken.changes.push(Change::Correct { target: entry.seq, finding: merged, who: None, why: None });
                 taken.answered = true;
             }
             None => {
@@ -465,7 +482,7 @@ impl Conversation {
         let mut merged = entry.finding.clone();
         merged.remove(Field::Unconfirmed);
         overlay(&mut merged, finding);
-        Some(Change::Correct { target: entry.seq, finding: merged, who: None })
+        Some(Change::Correct { target: entry.seq, finding: merged, who: None, why: None })
     }
 
     fn take_answer(
@@ -512,14 +529,7 @@ impl Conversation {
         }
     }
 
-    fn answer(
-        &self,
-        grammar: &Grammar,
-        answer: Answer,
-        questions: &[Question],
-        context: Context,
-        taken: &mut Taken,
-    ) {
+    fn answer(&self, grammar: &Grammar, answer: Answer, questions: &[Question], context: Context, taken: &mut Taken) {
         match answer {
             Answer::Unsure => {
                 taken.answered = true;
@@ -558,14 +568,7 @@ impl Conversation {
     }
 
     /// "no change": the last of its kind again, marked; nothing earlier is a question.
-    fn restate(
-        &self,
-        grammar: &Grammar,
-        kind: Kind,
-        fields: &[(Field, Value)],
-        context: Context,
-        taken: &mut Taken,
-    ) {
+    fn restate(&self, grammar: &Grammar, kind: Kind, fields: &[(Field, Value)], context: Context, taken: &mut Taken) {
         let fits = |e: &&Entry| fields.iter().all(|(f, v)| e.finding.get(*f) == Some(v));
         let Some(entry) = self.ledger.of(kind, context.patient).rev().find(fits) else {
             let what = settle::spoken(grammar, kind);
@@ -623,6 +626,34 @@ impl Conversation {
             self.handover_since = Some(when.mono_ms);
         }
     }
+}
+
+fn context_of(finding: &Finding) -> i64 {
+    finding.patient()
+}
+
+/// What a number that belongs to nothing may be: each vital sign that was not said and that can hold it.
+fn lone_options(grammar: &Grammar, said: &str, taken: &Taken, patient: i64) -> Vec<Vec<Finding>> {
+    let on = grammar.utterance(said);
+    let Some(value) = on.number(0) else { return Vec::new() };
+    let candidates = [
+        (Kind::Pulse, Field::RatePerMin, 30, 220),
+        (Kind::Respirations, Field::RatePerMin, 4, 60),
+        (Kind::OxygenSaturation, Field::Percent, 70, 100),
+    ];
+    let mut options = Vec::new();
+    for (kind, field, low, high) in candidates {
+        let said = taken.changes.iter().filter_map(recorded).any(|f| f.kind() == kind && f.get(field).is_some());
+        let fits = value.as_int().is_some_and(|n| (low..=high).contains(&n));
+        if fits && !said {
+            let mut finding = Finding::new(kind).with(field, Value::Number(value));
+            if patient != 1 {
+                finding.set(Field::Patient, Value::int(patient));
+            }
+            options.push(vec![finding]);
+        }
+    }
+    options
 }
 
 fn recorded(change: &Change) -> Option<&Finding> {
@@ -735,10 +766,12 @@ fn doubt_where_different(taken: &mut Taken, other: &Taken, probability: f64) {
             if !told || heard.as_ref() == Some(value) {
                 continue;
             }
-            let json = |v: &Value| serde_json::to_value(Finding::new(Kind::Events).with(Field::Text, v.clone()))
-                .ok()
-                .and_then(|j| j.get("text").cloned())
-                .unwrap_or(Json::Null);
+            let json = |v: &Value| {
+                serde_json::to_value(Finding::new(Kind::Events).with(Field::Text, v.clone()))
+                    .ok()
+                    .and_then(|j| j.get("text").cloned())
+                    .unwrap_or(Json::Null)
+            };
             let (heard, or) = (heard.as_ref().map_or(Json::Null, json), json(value));
             let known = taken.doubts.iter_mut().find(|d| d.finding == index && d.field == field.name());
             match known {
@@ -803,4 +836,3 @@ fn name_of(grammar: &Grammar, question: &Question) -> String {
         None => question.kind.name().to_string(),
     }
 }
-

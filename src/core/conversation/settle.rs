@@ -204,13 +204,7 @@ fn doubts(draft: &Draft, finding: &Finding, context: Context) -> Vec<Doubt> {
     }
     for (field, said) in &draft.confirm {
         let or = finding.get(*field).map(|v| json!(v.to_string())).into_iter().collect();
-        doubts.push(Doubt {
-            finding: 0,
-            field: field.name().into(),
-            heard: said.clone().into(),
-            or,
-            probability: 0.5,
-        });
+        doubts.push(Doubt { finding: 0, field: field.name().into(), heard: said.clone().into(), or, probability: 0.5 });
     }
     doubts
 }

@@ -22,7 +22,10 @@ pub struct Openings {
 pub enum Step {
     Phrase(Rc<Match>),
     /// A word that belongs to no phrase; `free` ones are nothing to wonder about.
-    Skip { at: usize, free: bool },
+    Skip {
+        at: usize,
+        free: bool,
+    },
     /// The frame that was open from the conversation when the first phrase came.
     Opened(usize),
 }
@@ -129,7 +132,9 @@ impl Grammar {
         let here = all.get(at).map(Vec::as_slice).unwrap_or_default();
         let vital = here.iter().any(|m| frame_of(m).is_some_and(|f| f.vital));
         let talk = here.iter().any(|m| match self.phrases.get(m.phrase as usize).map(|p| p.role) {
-            Some(Role::Talk(t)) => matches!(self.act(t), Some(Act::Correct | Act::Address | Act::Retract | Act::Denies)),
+            Some(Role::Talk(t)) => {
+                matches!(self.act(t), Some(Act::Correct | Act::Address | Act::Retract | Act::Denies))
+            }
             Some(Role::Guard(_)) => comma,
             _ => false,
         });

@@ -105,7 +105,11 @@ impl Compiler<'_> {
                     continue;
                 };
                 let entry = list.starts.entry(*first).or_default();
-                if entry.iter().any(|(words, _)| words == rest) {
+                if let Some((_, other)) = entry.iter().find(|(words, _)| words == rest) {
+                    // Two spellings of one word within an item are one.
+                    if *other == index {
+                        continue;
+                    }
                     self.complain(said.at, format!("`{text}` stands twice in list `{}`", list.id), "");
                     continue;
                 }
@@ -155,7 +159,7 @@ impl Compiler<'_> {
                 kind,
                 sets: self.sets(&raw.set, Some(kind)),
                 default: self.sets(&raw.default, Some(kind)),
-                yes: raw.yes.as_ref().map(|s| self.sets(s, Some(kind))),
+                yes: Some(raw.yes.as_ref().map(|s| self.sets(s, Some(kind))).unwrap_or_default()),
                 no: raw.no.as_ref().map(|s| self.sets(s, Some(kind))).or(deny.clone()),
                 deny,
                 needs: self.fields(&raw.needs),
@@ -164,8 +168,7 @@ impl Compiler<'_> {
                 in_text: raw.in_text,
             };
             self.grammar.frames.push(frame);
-            let numbers =
-                raw.number.iter().map(|n| (n.field.clone(), (n.ask, n.ask_child, n.dropped_point))).collect();
+            let numbers = raw.number.iter().map(|n| (n.field.clone(), (n.ask, n.ask_child, n.dropped_point))).collect();
             for number in &raw.number {
                 if Field::from_name(&number.field).and_then(|f| schema::bounds(kind, f)).is_none() {
                     self.complain(number.at, format!("`{}` holds no number in {}", number.field, kind.name()), "");
@@ -230,8 +233,7 @@ impl Compiler<'_> {
         for raw in self.files.commands.clone() {
             let index = self.grammar.commands.len();
             let sets = raw.set.iter().map(|(k, v, _)| (k.clone(), v.clone())).collect();
-            let entry =
-                CommandEntry { id: raw.id, command: raw.command.text, sets, addressed: raw.addressed };
+            let entry = CommandEntry { id: raw.id, command: raw.command.text, sets, addressed: raw.addressed };
             self.grammar.commands.push(entry);
             let scope = Scope { kind: None, numbers: HashMap::new(), command: true };
             let mut plain = raw.say.clone();
@@ -329,9 +331,7 @@ impl Compiler<'_> {
                 None => self.number_slot(name, Source::Number, at, scope)?,
             },
             Some(source) => match self.lists.get(source).copied() {
-                Some(list) => {
-                    Slot { target: self.target(name, at, scope)?, source: Source::List(list), number: None }
-                }
+                Some(list) => Slot { target: self.target(name, at, scope)?, source: Source::List(list), number: None },
                 None => {
                     let Some(kind) = Source::from_name(source) else {
                         let near = nearest(source, self.lists.keys().map(String::as_str));
@@ -483,4 +483,3 @@ pub fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> String {
         _ => String::new(),
     }
 }
-

@@ -93,7 +93,6 @@ pub struct Frame {
 #[derive(Clone, Debug)]
 pub struct Guard {
     pub id: String,
-    pub at: At,
     pub mood: Said,
     pub say: Vec<Phrase>,
     pub start: bool,
@@ -102,7 +101,6 @@ pub struct Guard {
 #[derive(Clone, Debug)]
 pub struct Talk {
     pub id: String,
-    pub at: At,
     pub act: Said,
     pub say: Vec<Phrase>,
     pub start: bool,
@@ -111,7 +109,6 @@ pub struct Talk {
 #[derive(Clone, Debug)]
 pub struct CommandEntry {
     pub id: String,
-    pub at: At,
     pub command: Said,
     pub say: Vec<Phrase>,
     pub set: Sets,
@@ -606,7 +603,7 @@ impl Reader<'_> {
         let exists = self.files.guards.iter().any(|g| g.id == id.text);
         if self.may_stand(&id, exists, replaces, because) {
             self.files.guards.retain(|g| g.id != id.text);
-            self.files.guards.push(Guard { id: id.text, at, mood, say, start });
+            self.files.guards.push(Guard { id: id.text, mood, say, start });
         }
     }
 
@@ -627,7 +624,7 @@ impl Reader<'_> {
         let exists = self.files.talk.iter().any(|t| t.id == id.text);
         if self.may_stand(&id, exists, replaces, because) {
             self.files.talk.retain(|t| t.id != id.text);
-            self.files.talk.push(Talk { id: id.text, at, act, say, start });
+            self.files.talk.push(Talk { id: id.text, act, say, start });
         }
     }
 
@@ -650,7 +647,7 @@ impl Reader<'_> {
         let exists = self.files.commands.iter().any(|c| c.id == id.text);
         if self.may_stand(&id, exists, replaces, because) {
             self.files.commands.retain(|c| c.id != id.text);
-            self.files.commands.push(CommandEntry { id: id.text, at, command, say, set, addressed: !unaddressed });
+            self.files.commands.push(CommandEntry { id: id.text, command, say, set, addressed: !unaddressed });
         }
     }
 }

@@ -85,10 +85,8 @@ fn of_cap(grammar: &Grammar, cap: &Cap, kind: Kind, now: &DateTime<FixedOffset>,
                 _ => None,
             };
             if let (Some(beside), Some(unit)) = (beside, unit) {
-                let said = Value::Group(vec![
-                    ("value".into(), Value::Number(*value)),
-                    ("unit".into(), Value::text(unit)),
-                ]);
+                let said =
+                    Value::Group(vec![("value".into(), Value::Number(*value)), ("unit".into(), Value::text(unit))]);
                 all.push(plain(beside, said, cap.start, cap.end));
             }
         }

@@ -105,6 +105,11 @@ impl Utterance {
         self.numeric.get(at).copied().unwrap_or(false)
     }
 
+    /// The longest number that begins at `at`.
+    pub fn number(&self, at: usize) -> Option<Decimal> {
+        self.readings.get(at)?.iter().find(|r| r.form.is_ordinary()).map(|r| r.value)
+    }
+
     /// The words from `start` up to `end` as written.
     pub fn said(&self, start: usize, end: usize) -> &str {
         let span = match (self.tokens.get(start), end.checked_sub(1).and_then(|e| self.tokens.get(e))) {

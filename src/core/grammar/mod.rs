@@ -20,8 +20,8 @@ use super::finding::{Field, Finding, Kind, Value};
 use super::source::Source as File;
 use super::text::Lexicon;
 
-pub use gather::{Gathered, gather};
 pub use chart::{Derivation, Openings, Step};
+pub use gather::{Gathered, gather};
 pub use matcher::{Cap, CapValue, Match, Utterance};
 
 pub type WordId = u32;

@@ -10,8 +10,15 @@ pub enum Piece {
     Sequence(Vec<Piece>),
     Choice(Vec<Piece>),
     Optional(Box<Piece>),
-    Slot { name: String, source: Option<String>, offset: usize },
-    Rule { name: String, offset: usize },
+    Slot {
+        name: String,
+        source: Option<String>,
+        offset: usize,
+    },
+    Rule {
+        name: String,
+        offset: usize,
+    },
 }
 
 /// What is wrong with a template, and where.

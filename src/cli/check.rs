@@ -1,0 +1,41 @@
+//! `check`: every fault of the grammar and protocol data, with its place and a hint.
+
+use std::path::PathBuf;
+
+use anyhow::{Result, bail};
+use clap::Args;
+
+use crate::core::grammar::Grammar;
+use crate::shell::data::DataSet;
+
+/// Every error in the grammar and protocol data, with file, line and column
+#[derive(Args, Debug)]
+#[command(after_help = "Example:\n  thirdhand check my-service/")]
+pub struct Check {
+    /// Folder with local data; the user's configuration folder if left out
+    dir: Option<PathBuf>,
+}
+
+impl Check {
+    pub fn run(&self, common: Option<PathBuf>) -> Result<()> {
+        let data = DataSet::find(self.dir.clone().or(common).as_deref())?;
+        let mut faults = 0;
+        match Grammar::load(&data.sources("grammars/")) {
+            Ok(grammar) => {
+                grammar.warnings.iter().for_each(|warning| println!("{warning}"));
+                let (frames, phrases, lists) = grammar.counts();
+                println!("grammars: {frames} frames, {phrases} phrases, {lists} lists");
+                grammar.changes.iter().for_each(|change| println!("local: {change}"));
+            }
+            Err(complaints) => {
+                faults += complaints.len();
+                complaints.iter().for_each(|complaint| println!("{complaint}"));
+            }
+        }
+        if faults > 0 {
+            bail!("{faults} faults in the data");
+        }
+        println!("no faults");
+        Ok(())
+    }
+}
