@@ -628,11 +628,8 @@ impl Reader<'_> {
     }
 
     fn push_current(&mut self) {
-        if let Some(draft) = self.current.take() {
-            if has_value(&draft) || draft.unchanged || draft.negated {
-                self.meaning.drafts.push(draft);
-            }
-        }
+        let said = |draft: &Draft| has_value(draft) || draft.unchanged || draft.negated;
+        self.meaning.drafts.extend(self.current.take().filter(said));
     }
 
     /// A question mark makes questions of what was said since the last pause.

@@ -39,7 +39,7 @@ struct Compiler<'f> {
 /// What a phrase's slots may fill.
 struct Scope {
     kind: Option<Kind>,
-    numbers: HashMap<String, (Option<(i64, i64)>, Option<(i64, i64)>, bool)>,
+    numbers: HashMap<String, data::Number>,
     command: bool,
 }
 
@@ -168,7 +168,7 @@ impl Compiler<'_> {
                 in_text: raw.in_text,
             };
             self.grammar.frames.push(frame);
-            let numbers = raw.number.iter().map(|n| (n.field.clone(), (n.ask, n.ask_child, n.dropped_point))).collect();
+            let numbers = raw.number.iter().map(|n| (n.field.clone(), n.clone())).collect();
             for number in &raw.number {
                 if Field::from_name(&number.field).and_then(|f| schema::bounds(kind, f)).is_none() {
                     self.complain(number.at, format!("`{}` holds no number in {}", number.field, kind.name()), "");
@@ -377,8 +377,15 @@ impl Compiler<'_> {
                     return None;
                 }
                 let whole = matches!(schema::shape(kind, *field), Some(Shape::Int(..)));
-                let (ask, ask_child, dropped_point) = scope.numbers.get(name).copied().unwrap_or_default();
-                bounds.map(|(low, high)| NumberRule { low, high, whole, ask, ask_child, dropped_point })
+                let said = scope.numbers.get(name);
+                bounds.map(|(low, high)| NumberRule {
+                    low,
+                    high,
+                    whole,
+                    ask: said.and_then(|n| n.ask),
+                    ask_child: said.and_then(|n| n.ask_child),
+                    dropped_point: said.is_some_and(|n| n.dropped_point),
+                })
             }
             _ => (source == Source::Number).then(|| NumberRule {
                 low: Decimal::ZERO,

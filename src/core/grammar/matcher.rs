@@ -184,8 +184,7 @@ impl Run<'_> {
 
     /// The place where `fits` holds: here, or behind a free word or two. Never across the end of a sentence.
     fn find(&self, at: usize, fits: impl Fn(&Self, usize) -> bool) -> Option<usize> {
-        let mut at = at;
-        for _ in 0..=PASS {
+        for at in at..=at + PASS {
             if at > self.start && self.on.tokens.get(at - 1)?.after >= Break::Stop {
                 return None;
             }
@@ -196,7 +195,6 @@ impl Run<'_> {
             if at == self.start || !self.on.free.get(at).copied().unwrap_or(false) {
                 return None;
             }
-            at += 1;
         }
         None
     }
