@@ -2,6 +2,7 @@
 //! `tests/house.rs` fails when a room tries.
 
 pub mod chain;
+pub mod clocks;
 pub mod command;
 pub mod conversation;
 pub mod dataset;
@@ -14,6 +15,7 @@ pub mod glance;
 pub mod grammar;
 pub mod ledger;
 pub mod limits;
+pub mod redact;
 pub mod report;
 pub mod source;
 pub mod text;

@@ -4,6 +4,8 @@ pub mod app;
 pub mod capture;
 pub mod clock;
 pub mod data;
+pub mod disk;
+pub mod encrypt;
 pub mod journal;
 pub mod model;
 pub mod recognise;

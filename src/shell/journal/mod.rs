@@ -7,6 +7,7 @@
 //! kept apart so that they can be dropped without breaking the chain), `torn-*.bytes` (tails set aside) and `audio/`.
 //! All of them may be deleted.
 
+pub mod audio;
 pub mod fakes;
 mod fault;
 mod reader;
