@@ -7,6 +7,7 @@ use anyhow::{Context, Result, bail};
 use chrono::{DateTime, FixedOffset};
 use clap::Args;
 use crossbeam_channel::{Receiver, unbounded};
+use indicatif::ProgressBar;
 
 use crate::core::encounter::{Input, Knowledge, Speech};
 use crate::core::event::{Closed, Purpose, Trouble};
@@ -14,8 +15,10 @@ use crate::core::utterance::Transcript;
 use crate::shell::app::{self, Call, Show};
 use crate::shell::clock::{self, SimClock};
 use crate::shell::data::DataSet;
+use crate::shell::recognise::{self, Options};
 use crate::shell::script::{self, Action};
 use crate::shell::speak::{self, End, VoiceEvent, VoiceKind};
+use crate::shell::{segment, wav};
 
 /// Play a recording (.wav) or a script (.call) through the whole program
 #[derive(Args)]
@@ -55,6 +58,7 @@ pub fn run(args: &Replay, data: &DataSet) -> Result<()> {
     let start = args.start.unwrap_or_else(clock::wall_now);
     match args.file.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
         Some("call") => replay_script(args, data, &knowledge, start),
+        Some("wav") => replay_wav(args, data, &knowledge, start),
         _ => bail!("{}: neither a `.wav` recording nor a `.call` script, by its name", args.file.display()),
     }
 }
@@ -67,6 +71,42 @@ fn replay_script(args: &Replay, data: &DataSet, knowledge: &Knowledge, start: Da
         player.play(step.at_ms, step.action)?;
     }
     player.close(end_ms)
+}
+
+fn replay_wav(args: &Replay, data: &DataSet, knowledge: &Knowledge, start: DateTime<FixedOffset>) -> Result<()> {
+    let wav = wav::read(&args.file)?;
+    let options = Options { model: args.model.clone(), data: data.local.clone(), ..Options::default() };
+    let mut recogniser = recognise::open_with(&options)?;
+    let model = recogniser.model().to_string();
+    let mut player = Player::open(args, data, knowledge, &model, start)?;
+    let utterances = segment::all(&wav.samples);
+    let progress = progress(utterances.len(), args.json);
+    for utterance in utterances {
+        let recognised = recogniser.recognise(&utterance.samples);
+        progress.inc(1);
+        for detail in recogniser.troubles() {
+            player.play_input(utterance.end_ms, Input::Recovered(recogniser_trouble("mended", detail)))?;
+        }
+        let input = match recognised {
+            Ok(transcript) => Input::Heard { transcript, spoken_at: player.clock.at(utterance.start_ms) },
+            Err(error) => Input::Trouble(recogniser_trouble("gap", format!("{error:#}"))),
+        };
+        player.play_input(utterance.end_ms, input)?;
+    }
+    progress.finish_and_clear();
+    player.close(wav.duration_ms)
+}
+
+fn recogniser_trouble(state: &str, detail: String) -> Trouble {
+    Trouble { what: "recogniser".into(), state: state.into(), detail: Some(detail) }
+}
+
+/// A bar on a terminal's stderr while the events do not scroll there already.
+fn progress(utterances: usize, json: bool) -> ProgressBar {
+    match json {
+        true => ProgressBar::new(utterances as u64).with_message("hearing"),
+        false => ProgressBar::hidden(),
+    }
 }
 
 /// Drives one call on the recording's clock.
@@ -116,6 +156,12 @@ impl<'k> Player<'k> {
     fn play(&mut self, at_ms: u64, action: Action) -> Result<()> {
         self.advance(at_ms)?;
         if self.call.is_closed() { Ok(()) } else { self.act(at_ms, action) }
+    }
+
+    /// The same for an input of a recording.
+    fn play_input(&mut self, at_ms: u64, input: Input) -> Result<()> {
+        self.advance(at_ms)?;
+        if self.call.is_closed() { Ok(()) } else { self.feed(at_ms, input) }
     }
 
     fn act(&mut self, at_ms: u64, action: Action) -> Result<()> {
