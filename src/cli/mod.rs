@@ -15,6 +15,7 @@ use crate::shell::data::DataSet;
 
 mod check;
 mod devices;
+mod export;
 mod handoff;
 mod models;
 pub mod parse;
@@ -53,6 +54,7 @@ enum Command {
     Models(models::Models),
     #[command(hide = true)]
     Recogniser(recogniser::Recogniser),
+    Export(export::Export),
     Handoff(handoff::Handoff),
     Replay(replay::Replay),
     Devices(devices::Devices),
@@ -88,6 +90,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Parse(args) => args.run(&data()?),
         Command::Models(args) => args.run(),
         Command::Recogniser(args) => args.run(cli.common.data.clone()),
+        Command::Export(args) => export::run(args, &data()?),
         Command::Handoff(args) => handoff::run(args, &data()?),
         Command::Review(args) => review::run(args, &data()?),
         Command::Replay(args) => replay::run(args, &data()?),

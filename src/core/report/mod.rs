@@ -5,6 +5,8 @@
 
 pub mod call;
 pub mod chart;
+pub mod csv;
+pub mod fhir;
 mod followed;
 pub mod handoff;
 pub mod outline;
@@ -12,6 +14,7 @@ pub mod page;
 pub mod review;
 mod sign;
 pub mod spoken;
+pub mod state;
 pub mod times;
 pub mod vitals;
 pub mod wording;
