@@ -318,7 +318,8 @@ fn outside_validators_accept_them_all() {
     }
     // Each refuses what the other lets through: a nonsense status, a missing one.
     let mut bundle = document(&fixture("chest-pain"), &data, 1);
-    let at = bundle["entry"].as_array().unwrap().iter().position(|e| codes(&e["resource"]).contains(&"8867-4")).unwrap();
+    let at =
+        bundle["entry"].as_array().unwrap().iter().position(|e| codes(&e["resource"]).contains(&"8867-4")).unwrap();
     bundle["entry"][at]["resource"]["status"] = json!("nonsense");
     let bad = dir.path().join("bad.json");
     std::fs::write(&bad, bundle.to_string()).unwrap();

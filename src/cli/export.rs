@@ -76,7 +76,9 @@ pub fn run(args: &Export, data: &DataSet) -> Result<()> {
                 bail!("patient {} is not in this record; it speaks of {patients:?}", args.patient);
             }
             if patients.len() > 1 {
-                eprintln!("thirdhand: this record speaks of patients {patients:?}; `--patient` chooses, one a document");
+                eprintln!(
+                    "thirdhand: this record speaks of patients {patients:?}; `--patient` chooses, one a document"
+                );
             }
             print(&pretty(&Fhir::build(&call, &desk.wording, &codes, args.patient).document())?)
         }

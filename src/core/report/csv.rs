@@ -12,8 +12,21 @@ use crate::core::ledger::Entry;
 use crate::core::time::rfc3339;
 
 const EVENTS: [&str; 15] = [
-    "seq", "at", "elapsed_s", "kind", "name", "patient", "text", "state", "target", "from", "confidence", "outcome",
-    "priority", "rule", "payload",
+    "seq",
+    "at",
+    "elapsed_s",
+    "kind",
+    "name",
+    "patient",
+    "text",
+    "state",
+    "target",
+    "from",
+    "confidence",
+    "outcome",
+    "priority",
+    "rule",
+    "payload",
 ];
 
 const VITALS: [&str; 27] = [
@@ -90,9 +103,7 @@ fn event_row(desk: &Desk, event: &Event) -> [String; 15] {
         target(event).map(|t| t.to_string()).unwrap_or_default(),
         event.from.map(|f| f.to_string()).unwrap_or_default(),
         heard.map(|h| format!("{:.3}", h.confidence)).unwrap_or_default(),
-        heard
-            .map(|h| serde_json::json!(h.outcome).as_str().unwrap_or_default().to_string())
-            .unwrap_or_default(),
+        heard.map(|h| serde_json::json!(h.outcome).as_str().unwrap_or_default().to_string()).unwrap_or_default(),
         advice.map(|a| super::review::priority(a.priority).to_string()).unwrap_or_default(),
         advice.map(|a| a.rule.clone()).unwrap_or_default(),
         payload,
@@ -222,8 +233,6 @@ fn cell(text: &str) -> String {
     let text = if formula { format!("'{text}") } else { text.to_string() };
     if text.contains([',', '"', '\n', '\r']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text }
 }
-
-
 
 #[cfg(test)]
 mod tests {

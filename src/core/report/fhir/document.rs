@@ -61,9 +61,8 @@ fn composition(export: &Export) -> Json {
     map.insert("id".into(), export.id("composition").into());
     map.insert("text".into(), narrative(&[CAUTION.to_string(), export.wording.phrase("not_the_report", &[])]));
     let closed = call.closed.map(|(e, c)| (e.seq, c.reason.as_str()));
-    let changed_after = |seq: u64| {
-        call.events.iter().any(|e| e.seq > seq && matches!(e.body, Body::Corrected(_) | Body::Retracted(_)))
-    };
+    let changed_after =
+        |seq: u64| call.events.iter().any(|e| e.seq > seq && matches!(e.body, Body::Corrected(_) | Body::Retracted(_)));
     let status = match closed {
         Some((seq, _)) if changed_after(seq) => "amended",
         Some((_, "signed_off")) => "final",
@@ -76,13 +75,13 @@ fn composition(export: &Export) -> Json {
     map.insert("encounter".into(), export.encounter());
     map.insert("date".into(), time(export).into());
     map.insert("author".into(), json!([export.device()]));
-    let training = if call.training() { format!("{}: ", export.wording.phrase("training", &[])) } else { String::new() };
+    let training =
+        if call.training() { format!("{}: ", export.wording.phrase("training", &[])) } else { String::new() };
     map.insert("title".into(), format!("{training}Record of a call, not the patient care report").into());
     if call.opened.is_some_and(|o| !o.unit.is_empty()) {
         map.insert("custodian".into(), export.reference("Organization", "unit"));
     }
-    let sections: Vec<Json> =
-        SECTIONS.iter().filter(|s| **s != "document").map(|s| section(export, s)).collect();
+    let sections: Vec<Json> = SECTIONS.iter().filter(|s| **s != "document").map(|s| section(export, s)).collect();
     map.insert("section".into(), Json::Array(sections));
     Json::Object(map)
 }
@@ -137,4 +136,3 @@ fn narrative(lines: &[String]) -> Json {
     let items: String = lines.iter().map(|l| format!("<p>{}</p>", escape(l))).collect();
     json!({ "status": "generated", "div": format!("<div xmlns=\"http://www.w3.org/1999/xhtml\">{items}</div>") })
 }
-

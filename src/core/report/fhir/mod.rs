@@ -98,7 +98,8 @@ impl<'a> Export<'a> {
         if self.call.training()
             && let Some(map) = resource.as_object_mut()
         {
-            let tag = json!({ "system": format!("{TERMS}/v3-ActReason"), "code": "HTEST", "display": "test health data" });
+            let tag =
+                json!({ "system": format!("{TERMS}/v3-ActReason"), "code": "HTEST", "display": "test health data" });
             let meta = map.entry("meta").or_insert_with(|| json!({}));
             if let Some(meta) = meta.as_object_mut() {
                 meta.insert("tag".into(), json!([tag]));
@@ -136,7 +137,15 @@ impl<'a> Export<'a> {
     }
 
     /// Adds a resource made from event `seq`. `name` must be unique among the event's resources.
-    fn add(&mut self, section: &'static str, seq: u64, kind: &str, name: &str, mut body: Map<String, Json>, line: String) {
+    fn add(
+        &mut self,
+        section: &'static str,
+        seq: u64,
+        kind: &str,
+        name: &str,
+        mut body: Map<String, Json>,
+        line: String,
+    ) {
         let id = self.id(&format!("{seq}/{name}"));
         let mut resource = Map::new();
         resource.insert("resourceType".into(), kind.into());
@@ -237,7 +246,14 @@ impl<'a> Export<'a> {
         body.insert("encounter".into(), self.encounter());
         body.insert("recordedDate".into(), rfc3339(&entry.when.at).into());
         note(&mut body, &text);
-        self.add(section, entry.seq, "Condition", "condition", body, self.wording.line(&entry.finding, entry.confirmed.is_some()));
+        self.add(
+            section,
+            entry.seq,
+            "Condition",
+            "condition",
+            body,
+            self.wording.line(&entry.finding, entry.confirmed.is_some()),
+        );
     }
 
     fn advice(&mut self, event: &Event, advice: &crate::core::event::Advice) {
@@ -344,7 +360,15 @@ impl<'a> Export<'a> {
         }
     }
 
-    fn trace(&mut self, seq: u64, name: &str, targets: Vec<String>, when: Moment, activity: Option<&str>, entity: Json) {
+    fn trace(
+        &mut self,
+        seq: u64,
+        name: &str,
+        targets: Vec<String>,
+        when: Moment,
+        activity: Option<&str>,
+        entity: Json,
+    ) {
         let mut body = Map::new();
         let targets: Vec<Json> = targets.into_iter().map(|t| json!({ "reference": t })).collect();
         body.insert("target".into(), Json::Array(targets));
@@ -392,7 +416,10 @@ impl<'a> Export<'a> {
         map.insert("id".into(), self.id("encounter").into());
         let closed = self.call.closed.is_some();
         map.insert("status".into(), if closed { "finished" } else { "in-progress" }.into());
-        map.insert("class".into(), json!({ "system": format!("{TERMS}/v3-ActCode"), "code": "FLD", "display": "field" }));
+        map.insert(
+            "class".into(),
+            json!({ "system": format!("{TERMS}/v3-ActCode"), "code": "FLD", "display": "field" }),
+        );
         map.insert("subject".into(), self.subject());
         if let Some(opened) = self.call.opened.filter(|o| !o.crew.is_empty()) {
             let crew = (0..opened.crew.len())
@@ -462,7 +489,8 @@ pub fn record_key(call: &Call) -> String {
 /// A name-based UUID (RFC 9562 form, digest SHA-256), so that an export made twice is the same.
 fn uuid(name: &str) -> String {
     let digest = Sha256::digest(name.as_bytes());
-    let mut hex: Vec<char> = digest.iter().take(16).flat_map(|b| format!("{b:02x}").chars().collect::<Vec<_>>()).collect();
+    let mut hex: Vec<char> =
+        digest.iter().take(16).flat_map(|b| format!("{b:02x}").chars().collect::<Vec<_>>()).collect();
     if let Some(version) = hex.get_mut(12) {
         *version = '8';
     }

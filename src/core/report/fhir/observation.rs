@@ -31,9 +31,11 @@ impl Export<'_> {
         for measure in &measures {
             self.measured(entry, measure, section);
         }
-        let worded = codes.worded.iter().filter(|w| w.finding == kind.name()).filter(|w| {
-            w.field.as_deref().and_then(Field::from_name).is_some_and(|f| finding.get(f).is_some())
-        });
+        let worded = codes
+            .worded
+            .iter()
+            .filter(|w| w.finding == kind.name())
+            .filter(|w| w.field.as_deref().and_then(Field::from_name).is_some_and(|f| finding.get(f).is_some()));
         let worded: Vec<_> = worded.collect();
         for word in worded {
             let Some(value) = word.field.as_deref().and_then(Field::from_name).and_then(|f| finding.text(f)) else {
@@ -155,7 +157,9 @@ impl Export<'_> {
     /// The age as said: R4's Patient has only a birth date, which nobody said.
     fn age(&mut self, entry: &Entry) {
         let units = [(Field::AgeYears, "a"), (Field::AgeMonths, "mo"), (Field::AgeDays, "d")];
-        let Some((number, unit)) = units.iter().find_map(|(f, u)| Some((entry.finding.number(*f)?, *u))) else { return };
+        let Some((number, unit)) = units.iter().find_map(|(f, u)| Some((entry.finding.number(*f)?, *u))) else {
+            return;
+        };
         // LOINC 30525-0 Age, from memory.
         let coding = json!({ "system": LOINC, "code": "30525-0", "display": "Age" });
         let mut body = self.head(entry, "social-history", concept(vec![coding], "Age"));
