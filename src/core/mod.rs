@@ -17,6 +17,8 @@ pub mod ledger;
 pub mod limits;
 pub mod redact;
 pub mod report;
+pub mod prompt;
+pub mod protocol;
 pub mod source;
 pub mod text;
 pub mod time;

@@ -1,0 +1,187 @@
+//! Sentences from data with slots: `{drug}`, `{value!}`. It does not know when a sentence is due, nor a voice.
+//!
+//! A number slot is read in words; with `!` it is read so that it cannot be taken for another: "ninety four, nine
+//! four". A text slot is read as it is, `_` as a space.
+
+use crate::core::decimal::Decimal;
+use crate::core::finding::Value;
+
+/// What fills a template.
+pub type Slots = Vec<(String, Value)>;
+
+/// Most words that a spoken sentence may have; `check` warns about longer ones.
+pub const WORDS: usize = 12;
+
+/// `template` with its slots filled; an unknown slot is left out (`check` finds it first).
+pub fn render(template: &str, slots: &[(String, Value)]) -> String {
+    let mut out = String::new();
+    let mut rest = template;
+    while let Some((before, after)) = rest.split_once('{') {
+        out.push_str(before);
+        let Some((name, tail)) = after.split_once('}') else {
+            rest = after;
+            break;
+        };
+        let (name, clear) = match name.strip_suffix('!') {
+            Some(name) => (name, true),
+            None => (name, false),
+        };
+        if let Some((_, value)) = slots.iter().find(|(slot, _)| slot == name) {
+            out.push_str(&read(value, clear));
+        }
+        rest = tail;
+    }
+    out.push_str(rest);
+    first_upper(&out.split_whitespace().collect::<Vec<_>>().join(" "))
+}
+
+/// Every slot name in `template`, in order.
+pub fn slots(template: &str) -> Vec<String> {
+    template
+        .split('{')
+        .skip(1)
+        .filter_map(|part| part.split_once('}'))
+        .map(|(name, _)| name.trim_end_matches('!').to_string())
+        .collect()
+}
+
+fn first_upper(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
+}
+
+fn read(value: &Value, clear: bool) -> String {
+    match value {
+        Value::Number(number) if clear => clear_number(*number),
+        Value::Number(number) => number_words(*number),
+        other => other.to_string().replace('_', " "),
+    }
+}
+
+const ONES: [&str; 20] = [
+    "zero",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+    "thirteen",
+    "fourteen",
+    "fifteen",
+    "sixteen",
+    "seventeen",
+    "eighteen",
+    "nineteen",
+];
+const TENS: [&str; 10] =
+    ["", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"];
+
+fn one(n: u64) -> &'static str {
+    ONES.get(n as usize).copied().unwrap_or("")
+}
+
+/// The number in the trade's words: 118 is "one eighteen", 0.4 is "zero point four".
+pub fn number_words(number: Decimal) -> String {
+    let text = number.to_string();
+    let (sign, text) = match text.strip_prefix('-') {
+        Some(rest) => ("minus ", rest),
+        None => ("", text.as_str()),
+    };
+    let (whole, fraction) = text.split_once('.').unwrap_or((text, ""));
+    let mut words = format!("{sign}{}", whole_words(whole.parse().unwrap_or(0)));
+    if !fraction.is_empty() {
+        words.push_str(" point ");
+        words.push_str(&digits(fraction));
+    }
+    words
+}
+
+fn whole_words(n: u64) -> String {
+    match n {
+        0..=19 => one(n).to_string(),
+        20..=99 => {
+            let tens = TENS.get((n / 10) as usize).copied().unwrap_or("");
+            if n % 10 == 0 { tens.to_string() } else { format!("{tens} {}", one(n % 10)) }
+        }
+        100..=999 => match n % 100 {
+            0 => format!("{} hundred", one(n / 100)),
+            rest @ 1..=9 => format!("{} oh {}", one(n / 100), one(rest)),
+            rest => format!("{} {}", one(n / 100), whole_words(rest)),
+        },
+        1000..=999_999 if n % 1000 == 0 => format!("{} thousand", whole_words(n / 1000)),
+        1000..=999_999 => {
+            let rest = n % 1000;
+            let tail = if rest < 100 { format!("and {}", whole_words(rest)) } else { whole_words(rest) };
+            format!("{} thousand {tail}", whole_words(n / 1000))
+        }
+        _ => digits(&n.to_string()),
+    }
+}
+
+fn digits(text: &str) -> String {
+    text.chars().filter_map(|c| c.to_digit(10)).map(|d| one(u64::from(d))).collect::<Vec<_>>().join(" ")
+}
+
+/// The number and then its digits one by one, where both differ: "fifteen, one five"; "zero point four"; "eight".
+pub fn clear_number(number: Decimal) -> String {
+    let words = number_words(number);
+    let text = number.to_string();
+    if text.contains('.') || text.chars().filter(char::is_ascii_digit).count() < 2 {
+        return words;
+    }
+    format!("{words}, {}", digits(&text))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn number(text: &str) -> Value {
+        Value::Number(text.parse().unwrap())
+    }
+
+    #[test]
+    fn digits_are_read_so_that_they_cannot_be_confused() {
+        for (value, read) in [
+            ("94", "ninety four, nine four"),
+            ("15", "fifteen, one five"),
+            ("50", "fifty, five zero"),
+            ("118", "one eighteen, one one eight"),
+            ("104", "one oh four, one zero four"),
+            ("100", "one hundred, one zero zero"),
+            ("0.4", "zero point four"),
+            ("8", "eight"),
+            ("2.5", "two point five"),
+        ] {
+            assert_eq!(clear_number(value.parse().unwrap()), read);
+        }
+    }
+
+    #[test]
+    fn numbers_in_words() {
+        for (value, read) in [
+            ("324", "three twenty four"),
+            ("650", "six fifty"),
+            ("1000", "one thousand"),
+            ("1250", "one thousand two fifty"),
+            ("98.6", "ninety eight point six"),
+            ("20", "twenty"),
+        ] {
+            assert_eq!(number_words(value.parse().unwrap()), read);
+        }
+    }
+
+    #[test]
+    fn a_template_is_filled_and_begins_with_a_capital() {
+        let slots = vec![("drug".to_string(), Value::text("nitro")), ("value".to_string(), number("94"))];
+        assert_eq!(render("{drug}, hold: pressure {value!}.", &slots), "Nitro, hold: pressure ninety four, nine four.");
+        assert_eq!(render("{nobody}pulse {value}", &slots), "Pulse ninety four");
+    }
+}

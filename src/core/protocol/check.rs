@@ -1,0 +1,260 @@
+//! The check before the hand moves: holds, questions, dose. Pure: facts and a plan in, proposed advice out.
+
+use crate::core::event::{Advice, AdviceType, Priority};
+use crate::core::finding::{Field, Finding, Value};
+use crate::core::prompt::{Slots, render};
+
+use super::dose::{self, Fit, Past};
+use super::facts::{Answer, Facts, Verdict};
+use super::model::{Effect, Rule, Unknown};
+use super::{Entry, Protocol};
+
+/// A dose about to be given, or given unannounced.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    /// Generic name, as in the data where the data knows it.
+    pub drug: String,
+    pub finding: Finding,
+    /// The event that told of it.
+    pub seq: u64,
+    /// False where the amount is not sure: every check that does not need it still runs.
+    pub dose_sure: bool,
+}
+
+/// What the check would say, in the order in which it should be said.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Checked {
+    pub holds: Vec<Advice>,
+    pub questions: Vec<Advice>,
+    pub doses: Vec<Advice>,
+    /// Rules whose condition is not established and that only note it.
+    pub noted: Vec<String>,
+}
+
+/// Runs every rule of the plan's drug.
+pub fn check(protocol: &Protocol, facts: &Facts, plan: &Plan) -> Checked {
+    let mut checked = Checked::default();
+    for rule in protocol.rules_for(&plan.drug).filter(|r| concerns(&r.body.only, &plan.finding)) {
+        run_rule(protocol, facts, plan, rule, &mut checked);
+    }
+    if protocol.drug(&plan.drug).is_some() {
+        check_route(protocol, plan, &mut checked);
+        check_amount(protocol, facts, plan, &mut checked);
+        check_timing(protocol, facts, plan, &mut checked);
+    }
+    checked
+}
+
+/// Whether a row that is `only` for some forms, devices or routes concerns this plan; not said may be any.
+pub fn concerns(only: &[String], plan: &Finding) -> bool {
+    let said: Vec<&str> = [Field::Form, Field::Device, Field::Route].iter().filter_map(|f| plan.text(*f)).collect();
+    only.is_empty() || said.is_empty() || said.iter().any(|word| only.iter().any(|o| o == word))
+}
+
+fn run_rule(protocol: &Protocol, facts: &Facts, plan: &Plan, rule: &Entry<Rule>, out: &mut Checked) {
+    let verdict = match &rule.body.condition {
+        super::model::Condition::Allergy(test) if test.names.is_empty() && test.class.is_none() => {
+            let own = super::model::AllergyTest { names: protocol.names(&plan.drug), class: None };
+            facts.evaluate(&super::model::Condition::Allergy(own))
+        }
+        condition => facts.evaluate(condition),
+    };
+    match (verdict.answer, rule.body.effect, rule.body.unknown) {
+        (Answer::Yes, Effect::Hold, _) => {
+            out.holds.push(advice(protocol, plan, rule, AdviceType::Contraindication, Words::Say, &verdict));
+        }
+        (Answer::Yes, Effect::Ask, _) => {
+            out.questions.push(advice(protocol, plan, rule, AdviceType::MissingFact, Words::Say, &verdict));
+        }
+        (Answer::Unknown, _, Unknown::Ask) => {
+            out.questions.push(advice(protocol, plan, rule, AdviceType::MissingFact, Words::Ask, &verdict));
+        }
+        (Answer::Unknown, _, Unknown::Stop) => {
+            out.holds.push(advice(protocol, plan, rule, AdviceType::Contraindication, Words::Ask, &verdict));
+        }
+        (Answer::Unknown, _, Unknown::Note) => out.noted.push(rule.id().to_string()),
+        (Answer::No, ..) => {}
+    }
+}
+
+#[derive(Clone, Copy)]
+enum Words {
+    Say,
+    Ask,
+}
+
+fn advice(
+    protocol: &Protocol,
+    plan: &Plan,
+    rule: &Entry<Rule>,
+    kind: AdviceType,
+    words: Words,
+    verdict: &Verdict,
+) -> Advice {
+    let mut slots = verdict.slots.clone();
+    slots.push(("drug".into(), Value::text(protocol.spoken(&plan.drug))));
+    let body = &rule.body;
+    let (say, aloud) = match words {
+        Words::Say => (body.say.as_str(), body.say_aloud.as_deref()),
+        Words::Ask => (body.ask.as_deref().unwrap_or(&body.say), body.ask_aloud.as_deref()),
+    };
+    let mut because = vec![plan.seq];
+    because.extend(verdict.because.iter().filter(|seq| **seq != plan.seq));
+    Advice {
+        kind,
+        priority: body.priority,
+        about: plan.drug.clone(),
+        say: render(say, &slots),
+        rule: rule.id().to_string(),
+        because,
+        source: rule.head.source.clone(),
+        say_aloud: aloud.map(|text| render(text, &slots)),
+    }
+}
+
+/// Advice about the dose, worded by the prompts.
+fn dosing<T>(protocol: &Protocol, plan: &Plan, entry: &Entry<T>, prompt: &str, slots: Slots, because: &[u64]) -> Advice {
+    let mut slots = slots;
+    slots.push(("drug".into(), Value::text(protocol.spoken(&plan.drug))));
+    let mut seqs = vec![plan.seq];
+    seqs.extend(because.iter().filter(|seq| **seq != plan.seq));
+    let (say, say_aloud) = protocol.say(prompt, &slots);
+    Advice {
+        kind: AdviceType::Dose,
+        priority: Priority::High,
+        about: plan.drug.clone(),
+        say,
+        rule: entry.id().to_string(),
+        because: seqs,
+        source: entry.head.source.clone(),
+        say_aloud,
+    }
+}
+
+fn check_route(protocol: &Protocol, plan: &Plan, out: &mut Checked) {
+    let (Some(drug), Some(route)) = (protocol.drug_entry(&plan.drug), plan.finding.text(Field::Route)) else { return };
+    if drug.body.routes.iter().any(|r| r == route) {
+        return;
+    }
+    let right = drug.body.routes.first().cloned().unwrap_or_default();
+    let slots = vec![("value".into(), Value::text(route)), ("right".into(), Value::text(right))];
+    out.doses.push(dosing(protocol, plan, drug, "dose.route", slots, &[]));
+}
+
+fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Checked) {
+    let rows: Vec<&Entry<_>> = protocol.doses_for(&plan.drug, &plan.finding).collect();
+    let unit = protocol.drug(&plan.drug).map_or("mg", |d| d.unit.as_str());
+    if rows.is_empty() || !plan.dose_sure {
+        return;
+    }
+    let said_unit = plan.finding.text(Field::Unit).unwrap_or(unit);
+    let Some(amount) = dose::stated(&plan.finding, said_unit) else { return };
+    // A row in puffs says nothing about milligrams: only rows that the unit converts to are compared.
+    let rows: Vec<&Entry<_>> = rows.into_iter().filter(|r| dose::convert(amount, said_unit, &r.body.unit).is_some()).collect();
+    if rows.is_empty() {
+        return;
+    }
+    match dose::fit(facts, &rows, amount, said_unit) {
+        Fit::Fits => {}
+        Fit::NoRow => {
+            let Some(drug) = protocol.drug_entry(&plan.drug) else { return };
+            let because: Vec<u64> = facts.age_years().map(|(e, _)| e.seq).into_iter().collect();
+            out.doses.push(dosing(protocol, plan, drug, "dose.no_row", Slots::new(), &because));
+        }
+        Fit::Outside(row, because) => {
+            let slots = vec![
+                ("value".into(), Value::Number(amount)),
+                ("unit".into(), Value::text(spoken_unit(said_unit))),
+                ("range".into(), Value::text(row.body.spoken.clone())),
+            ];
+            out.doses.push(dosing(protocol, plan, row, "dose.outside", slots, &because));
+        }
+        Fit::NeedsWeight(row) => {
+            let mut question = dosing(protocol, plan, row, "dose.weight", Slots::new(), &[]);
+            question.kind = AdviceType::MissingFact;
+            out.questions.push(question);
+        }
+    }
+}
+
+fn spoken_unit(unit: &str) -> String {
+    match unit {
+        "mg" => "milligrams",
+        "mcg" => "micrograms",
+        "g" => "grams",
+        "ml" => "milliliters",
+        other => other,
+    }
+    .to_string()
+}
+
+fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Checked) {
+    let past = dose::past(facts, protocol, &plan.drug, plan.seq);
+    if past.is_empty() {
+        return;
+    }
+    let before = out.doses.len();
+    check_maximum(protocol, plan, &past, out);
+    if out.doses.len() > before {
+        return;
+    }
+    for interval in protocol.intervals.iter().filter(|i| i.body.drug == plan.drug) {
+        if !concerns(&interval.body.only, &plan.finding) {
+            continue;
+        }
+        if let Some((last, ago)) = dose::too_soon(&past, interval.body.minutes) {
+            let slots = vec![
+                ("ago".into(), Value::int(ago.min(i64::MAX as u64) as i64)),
+                ("minutes".into(), Value::int(interval.body.minutes.into())),
+            ];
+            let prompt = if ago == 0 { "dose.interval_now" } else { "dose.interval" };
+            out.doses.push(dosing(protocol, plan, interval, prompt, slots, &[last.seq]));
+            return;
+        }
+    }
+}
+
+fn check_maximum(protocol: &Protocol, plan: &Plan, past: &[Past], out: &mut Checked) {
+    for entry in protocol.maximums.iter().filter(|m| m.body.drug == plan.drug) {
+        let maximum = &entry.body;
+        let (count, sum, because) = dose::running_total(past, maximum.within_hours);
+        if let Some(most) = maximum.doses.filter(|most| count >= *most) {
+            let slots = vec![("count".into(), Value::int(count.into())), ("max".into(), Value::int(most.into()))];
+            let prompt = if most == 1 { "dose.once" } else { "dose.maximum" };
+            out.doses.push(dosing(protocol, plan, entry, prompt, slots, &because));
+            return;
+        }
+        let unit = maximum.unit.as_deref().unwrap_or("mg");
+        let base = protocol.drug(&plan.drug).map_or("mg", |d| d.unit.as_str());
+        let (Some(most), Some(sum)) = (maximum.total, sum) else { continue };
+        let planned = if plan.dose_sure { dose::stated(&plan.finding, base) } else { None };
+        let sum = planned.and_then(|p| sum.checked_add(p)).unwrap_or(sum);
+        let Some(limit) = dose::convert(most, unit, base) else { continue };
+        if sum > limit {
+            let slots = vec![
+                ("value".into(), Value::Number(sum)),
+                ("max".into(), Value::Number(limit)),
+                ("unit".into(), Value::text(spoken_unit(base))),
+            ];
+            out.doses.push(dosing(protocol, plan, entry, "dose.total", slots, &because));
+            return;
+        }
+    }
+}
+
+/// What was given differs from what was planned.
+pub fn against_plan(protocol: &Protocol, planned: &Plan, given: &Plan) -> Option<Advice> {
+    let drug = protocol.drug_entry(&given.drug)?;
+    let (planned_dose, given_dose) =
+        (dose::stated(&planned.finding, &drug.body.unit)?, dose::stated(&given.finding, &drug.body.unit)?);
+    (planned_dose != given_dose).then(|| {
+        let slots = vec![
+            ("planned".into(), Value::Number(planned_dose)),
+            ("value".into(), Value::Number(given_dose)),
+            ("unit".into(), Value::text(spoken_unit(&drug.body.unit))),
+        ];
+        let mut advice = dosing(protocol, given, drug, "dose.differs", slots, &[planned.seq]);
+        advice.priority = Priority::Medium;
+        advice
+    })
+}

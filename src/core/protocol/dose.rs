@@ -1,0 +1,194 @@
+//! Dose arithmetic: what was given, counted in one unit; what one dose may be; what comes next too soon or too often.
+
+use crate::core::decimal::Decimal;
+use crate::core::finding::{Field, Finding, Kind};
+use crate::core::ledger::Entry;
+use crate::core::time::Moment;
+
+use super::Protocol;
+use super::facts::{Answer, Facts, SaidWeight, happened};
+use super::model::Dose;
+
+const MINUTE_MS: u64 = 60_000;
+const HOUR_MS: u64 = 3_600_000;
+/// A second "it's in" without a dose within this time tells of the same dose.
+const SAME_DOSE_MS: u64 = 60_000;
+
+/// An amount in a drug's unit.
+pub fn convert(amount: Decimal, from: &str, to: &str) -> Option<Decimal> {
+    let power = |unit: &str| match unit {
+        "g" => Some(6i32),
+        "mg" => Some(3),
+        "mcg" => Some(0),
+        _ => None,
+    };
+    if from == to {
+        return Some(amount);
+    }
+    let by = power(from)? - power(to)?;
+    let step = if by < 0 { Decimal::new(1, by.unsigned_abs() as u8) } else { Decimal::from_int(10i64.pow(by as u32)) };
+    amount.checked_mul(step)
+}
+
+/// The dose that a finding states, in `unit`; `None` where none was said or the unit does not convert.
+pub fn stated(finding: &Finding, unit: &str) -> Option<Decimal> {
+    let said = finding.text(Field::Unit).unwrap_or(unit);
+    let amount = finding.number(Field::Dose).or_else(|| {
+        let (count, each) = (finding.number(Field::Count)?, finding.number(Field::Each)?);
+        count.checked_mul(each)
+    })?;
+    convert(amount, said, unit)
+}
+
+/// One dose in the past, ours or another's.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Past {
+    pub seq: u64,
+    /// How long ago, milliseconds; `None` where nobody said when.
+    pub ago_ms: Option<u64>,
+    /// By the piece: "took three nitro" is three doses.
+    pub doses: u32,
+    pub amount: Option<Decimal>,
+    pub ours: bool,
+}
+
+/// Every dose of a drug before event `before`, oldest first.
+pub fn past(facts: &Facts, protocol: &Protocol, drug: &str, before: u64) -> Vec<Past> {
+    let unit = protocol.drug(drug).map_or("mg", |d| d.unit.as_str());
+    let names = protocol.names(drug);
+    let mut out: Vec<Past> = Vec::new();
+    let mut last: Option<&Entry> = None;
+    let counts = |e: &&Entry| {
+        matches!(e.finding.kind(), Kind::MedicationGiven | Kind::MedicationTaken)
+            && e.finding.patient() == facts.patient
+            && e.seq < before
+            && e.finding.flag(Field::Present) != Some(false)
+            && e.finding.text(Field::Name).is_some_and(|name| names.iter().any(|n| n == name))
+    };
+    for entry in facts.ledger.standing().filter(counts) {
+        if last.is_some_and(|last| same_dose(last, entry)) {
+            continue;
+        }
+        out.push(one(facts, entry, unit));
+        last = Some(entry);
+    }
+    out
+}
+
+fn same_dose(last: &Entry, entry: &Entry) -> bool {
+    let bare = [Field::Dose, Field::Count, Field::Each].iter().all(|f| entry.finding.get(*f).is_none());
+    entry.finding.kind() == last.finding.kind() && bare && entry.when.since_ms(last.when) <= SAME_DOSE_MS
+}
+
+fn one(facts: &Facts, entry: &Entry, unit: &str) -> Past {
+    let ours = entry.finding.kind() == Kind::MedicationGiven;
+    let spoken = facts.now.since_ms(entry.when);
+    let ago_ms = match happened(&entry.finding) {
+        Some(at) => Some(u64::try_from((facts.now.at - at).num_milliseconds()).unwrap_or(0)),
+        None => ours.then_some(spoken),
+    };
+    let amount = stated(&entry.finding, unit);
+    // Pieces of one swallowed dose are one dose; sprays and tablets under the tongue of another's are each one.
+    let pieces = entry.finding.number(Field::Count).and_then(Decimal::as_int).and_then(|n| u32::try_from(n).ok());
+    let doses = if ours { 1 } else { pieces.unwrap_or(1).max(1) };
+    Past { seq: entry.seq, ago_ms, doses, amount, ours }
+}
+
+/// What one dose may be for this patient, and whether the stated one is.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Fit<'a> {
+    Fits,
+    /// No row is for this patient.
+    NoRow,
+    /// Outside every row that may apply; the nearest.
+    Outside(&'a super::Entry<Dose>, Vec<u64>),
+    /// A weighed dose for a patient of unknown weight.
+    NeedsWeight(&'a super::Entry<Dose>),
+}
+
+/// Compares `amount` (in `unit`) with the rows for this form and patient.
+pub fn fit<'a>(facts: &Facts, rows: &[&'a super::Entry<Dose>], amount: Decimal, unit: &str) -> Fit<'a> {
+    let weight = facts.weight();
+    let may_apply: Vec<_> = rows.iter().filter(|row| applies(facts, row, weight.map(|w| w.1)) != Answer::No).collect();
+    let Some(first) = may_apply.first() else { return Fit::NoRow };
+    let mut needs_weight = None;
+    for row in &may_apply {
+        match within(row, amount, unit, weight.map(|w| w.1)) {
+            Some(true) => return Fit::Fits,
+            Some(false) => {}
+            None => needs_weight = Some(**row),
+        }
+    }
+    if let Some(row) = needs_weight {
+        return Fit::NeedsWeight(row);
+    }
+    // With the patient's age and weight unknown the adult row is the first in the file.
+    let sure = may_apply.iter().find(|row| applies(facts, row, weight.map(|w| w.1)) == Answer::Yes);
+    let mut because: Vec<u64> = facts.age_years().map(|(e, _)| e.seq).into_iter().collect();
+    because.extend(weight.map(|(e, _)| e.seq));
+    because.dedup();
+    Fit::Outside(sure.unwrap_or(first), because)
+}
+
+fn applies(facts: &Facts, row: &super::Entry<Dose>, weight: Option<SaidWeight>) -> Answer {
+    let age = row.body.age.as_ref().map_or(Answer::Yes, |age| {
+        facts.evaluate(&super::model::Condition::Age(age.clone())).answer
+    });
+    let heavy = row.body.min_weight.map_or(Answer::Yes, |limit| match weight {
+        Some(weight) if weight.below(limit) => Answer::No,
+        Some(_) => Answer::Yes,
+        None => Answer::Unknown,
+    });
+    let light = row.body.below_weight.map_or(Answer::Yes, |limit| match weight {
+        Some(weight) if weight.below(limit) => Answer::Yes,
+        Some(_) => Answer::No,
+        None => Answer::Unknown,
+    });
+    match [age, heavy, light] {
+        all if all.contains(&Answer::No) => Answer::No,
+        all if all.contains(&Answer::Unknown) => Answer::Unknown,
+        _ => Answer::Yes,
+    }
+}
+
+fn within(row: &super::Entry<Dose>, amount: Decimal, unit: &str, weight: Option<SaidWeight>) -> Option<bool> {
+    let dose = &row.body;
+    let Some(amount) = convert(amount, unit, &dose.unit) else { return Some(false) };
+    let Some(per_kg) = dose.per_kg else {
+        let exact = dose.amounts.contains(&amount);
+        let between = dose.min.is_some_and(|min| amount >= min) && dose.max.is_some_and(|max| amount <= max);
+        return Some(exact || between);
+    };
+    let weighed = per_kg.as_f64() * weight?.kg.as_f64();
+    let weighed = dose.max.map_or(weighed, |max| weighed.min(max.as_f64()));
+    let weighed = dose.min.map_or(weighed, |min| weighed.max(min.as_f64()));
+    let slack = weighed * f64::from(dose.tolerance_percent) / 100.0 + 1e-9;
+    Some((amount.as_f64() - weighed).abs() <= slack)
+}
+
+/// The dose by weight, for tables: `per_kg` times the weight within `min` and `max`.
+pub fn weighed(dose: &Dose, kg: Decimal) -> Option<Decimal> {
+    let by_weight = dose.per_kg?.checked_mul(kg)?;
+    let by_weight = dose.max.map_or(by_weight, |max| by_weight.min(max));
+    Some(dose.min.map_or(by_weight, |min| by_weight.max(min)))
+}
+
+/// Minutes from the last dose whose time is known, if it is nearer than `minutes`.
+pub fn too_soon(past: &[Past], minutes: u32) -> Option<(&Past, u64)> {
+    let last = past.iter().filter(|p| p.ago_ms.is_some()).min_by_key(|p| p.ago_ms)?;
+    let ago = last.ago_ms?;
+    (ago < u64::from(minutes) * MINUTE_MS).then_some((last, ago / MINUTE_MS))
+}
+
+/// Doses and their sum within the last `hours`; a dose of unknown time counts.
+pub fn running_total(past: &[Past], hours: u32) -> (u32, Option<Decimal>, Vec<u64>) {
+    let limit = u64::from(hours) * HOUR_MS;
+    let recent: Vec<&Past> = past.iter().filter(|p| p.ago_ms.is_none_or(|ago| ago <= limit)).collect();
+    let sum = recent.iter().filter_map(|p| p.amount).try_fold(Decimal::ZERO, Decimal::checked_add);
+    (recent.iter().map(|p| p.doses).sum(), sum, recent.iter().map(|p| p.seq).collect())
+}
+
+/// Whole minutes between two moments.
+pub fn minutes(from: Moment, to: Moment) -> u64 {
+    to.since_ms(from) / MINUTE_MS
+}

@@ -1,0 +1,307 @@
+//! Rules about medications and time, as data with sources, evaluated against what was said.
+//!
+//! [`Protocol::load`] reads `protocols/*.toml` with every error placed; [`check`] runs the check before the hand moves;
+//! [`facts`] is the three-valued view of the record. Nothing here speaks, stores or reads a clock.
+
+pub mod check;
+pub mod dose;
+pub mod facts;
+pub mod model;
+
+use std::collections::BTreeMap;
+
+use super::dataset::{ChangeKind, LocalChange, Reader, Set};
+use super::diagnostic::{Diagnostic, Severity};
+use super::finding::{Finding, Kind};
+use super::prompt::{self, Slots};
+use super::source::Source;
+
+pub use super::dataset::Entry;
+use facts::{Classes, field_ref};
+use model::{Class, Clock, Condition, Dose, Drug, Interval, Maximum, Prompt, Recheck, Rule, Unknown, WordList};
+
+/// All rule data in force.
+#[derive(Clone, Debug, Default)]
+pub struct Protocol {
+    pub drugs: Vec<Entry<Drug>>,
+    pub rules: Vec<Entry<Rule>>,
+    pub doses: Vec<Entry<Dose>>,
+    pub intervals: Vec<Entry<Interval>>,
+    pub maximums: Vec<Entry<Maximum>>,
+    pub rechecks: Vec<Entry<Recheck>>,
+    pub clocks: Vec<Entry<Clock>>,
+    pub sets: Vec<(Set, bool)>,
+    pub changes: Vec<LocalChange>,
+    classes: BTreeMap<String, Entry<Class>>,
+    prompts: BTreeMap<String, Entry<Prompt>>,
+    words: BTreeMap<String, Entry<WordList>>,
+}
+
+impl Protocol {
+    /// Reads every protocol file; all complaints, or the data and the warnings in [`Loaded`].
+    ///
+    /// # Errors
+    /// Every error of every file, placed.
+    pub fn load(sources: &[Source]) -> Result<Protocol, Vec<Diagnostic>> {
+        let mut reader = Reader::open(sources);
+        let mut protocol = Protocol::take(&mut reader);
+        let reading = reader.finish();
+        protocol.sets = reading.sets;
+        protocol.changes = reading.changes;
+        let mut diagnostics = reading.diagnostics;
+        diagnostics.extend(protocol.problems());
+        if diagnostics.iter().any(|d| d.severity == Severity::Error) { Err(diagnostics) } else { Ok(protocol) }
+    }
+
+    /// Takes this room's sections from a reader that others take theirs from.
+    pub fn take(reader: &mut Reader) -> Protocol {
+        let by_id = |entry: &str| entry.to_string();
+        Protocol {
+            drugs: reader.take("drug"),
+            rules: reader.take("rule"),
+            doses: reader.take("dose"),
+            intervals: reader.take("interval"),
+            maximums: reader.take("maximum"),
+            rechecks: reader.take("recheck"),
+            clocks: reader.take("clock"),
+            classes: reader.take::<Class>("class").into_iter().map(|e| (by_id(e.id()), e)).collect(),
+            prompts: reader.take::<Prompt>("prompt").into_iter().map(|e| (by_id(e.id()), e)).collect(),
+            words: reader.take::<WordList>("word_list").into_iter().map(|e| (by_id(e.id()), e)).collect(),
+            sets: Vec::new(),
+            changes: Vec::new(),
+        }
+    }
+
+    pub fn drug_entry(&self, name: &str) -> Option<&Entry<Drug>> {
+        self.drugs.iter().find(|d| d.id() == name || d.body.also.iter().any(|also| also == name))
+    }
+
+    pub fn drug(&self, name: &str) -> Option<&Drug> {
+        self.drug_entry(name).map(|d| &d.body)
+    }
+
+    /// The generic name under which rules know `name`; `name` itself where none does.
+    pub fn generic(&self, name: &str) -> String {
+        self.drug_entry(name).map_or_else(|| name.to_string(), |d| d.id().to_string())
+    }
+
+    /// Every name of a drug, the generic one first.
+    pub fn names(&self, drug: &str) -> Vec<String> {
+        let also = self.drug(drug).map(|d| d.also.clone()).unwrap_or_default();
+        std::iter::once(self.generic(drug)).chain(also).collect()
+    }
+
+    /// How the voice says a drug.
+    pub fn spoken(&self, drug: &str) -> String {
+        self.drug(drug).map_or_else(|| drug.replace('_', " "), |d| d.spoken.clone())
+    }
+
+    /// Rules of a drug; rules for `*` are for drugs that the data does not know.
+    pub fn rules_for<'a>(&'a self, drug: &'a str) -> impl Iterator<Item = &'a Entry<Rule>> {
+        let known = self.drug_entry(drug).is_some();
+        self.rules.iter().filter(move |r| r.body.drug == drug || (!known && r.body.drug == "*"))
+    }
+
+    pub fn doses_for<'a>(&'a self, drug: &'a str, plan: &'a Finding) -> impl Iterator<Item = &'a Entry<Dose>> {
+        self.doses.iter().filter(move |d| d.body.drug == drug && check::concerns(&d.body.only, plan))
+    }
+
+    /// The rule with this id, of whatever section, as its source.
+    pub fn rule(&self, id: &str) -> Option<&Entry<Rule>> {
+        self.rules.iter().find(|r| r.id() == id)
+    }
+
+    /// A prompt rendered: for an earpiece, and for a loudspeaker where that differs.
+    pub fn say(&self, prompt: &str, slots: &Slots) -> (String, Option<String>) {
+        match self.prompts.get(prompt) {
+            Some(entry) => (
+                prompt::render(&entry.body.say, slots),
+                entry.body.say_aloud.as_ref().map(|aloud| prompt::render(aloud, slots)),
+            ),
+            None => (prompt.to_string(), None),
+        }
+    }
+
+    /// A prompt as written.
+    pub fn prompt(&self, id: &str) -> Option<&str> {
+        self.prompts.get(id).map(|p| p.body.say.as_str())
+    }
+
+    pub fn word_list(&self, id: &str) -> &[String] {
+        self.words.get(id).map_or(&[], |w| w.body.words.as_slice())
+    }
+
+    /// Every id that advice may carry as its `rule`, with its source.
+    pub fn rule_ids(&self) -> Vec<&str> {
+        let mut ids: Vec<&str> = self.rules.iter().map(|e| e.id()).collect();
+        ids.extend(self.doses.iter().map(|e| e.id()));
+        ids.extend(self.intervals.iter().map(|e| e.id()));
+        ids.extend(self.maximums.iter().map(|e| e.id()));
+        ids.extend(self.rechecks.iter().map(|e| e.id()));
+        ids.extend(self.clocks.iter().map(|e| e.id()));
+        ids
+    }
+
+    /// What the local set changes, one sentence a change.
+    pub fn summary(&self) -> Vec<String> {
+        let mut lines = Vec::new();
+        for (set, local) in &self.sets {
+            let layer = if *local { "local set" } else { "built-in set" };
+            lines.push(format!(
+                "{layer} `{}`, approved by {}, effective {}",
+                set.name, set.approved_by, set.effective
+            ));
+        }
+        for change in &self.changes {
+            let what = match change.kind {
+                ChangeKind::Added => "adds",
+                ChangeKind::Replaced => "replaces",
+                ChangeKind::Disabled => "takes away",
+            };
+            let now = self.in_words(&change.id).map(|w| format!(": {w}")).unwrap_or_default();
+            let because =
+                if change.because.is_empty() { String::new() } else { format!(" (because: {})", change.because) };
+            lines.push(format!("{}:{}: {what} `{}`{now}{because}", change.file, change.line, change.id));
+        }
+        lines
+    }
+
+    /// One entry in the words of its sentence or figures.
+    fn in_words(&self, id: &str) -> Option<String> {
+        let entry = |head: &super::dataset::Head| head.id == id || head.replaces.as_deref() == Some(id);
+        if let Some(rule) = self.rules.iter().find(|r| entry(&r.head)) {
+            return Some(format!("\"{}\"", rule.body.say));
+        }
+        if let Some(i) = self.intervals.iter().find(|r| entry(&r.head)) {
+            return Some(format!("{} minutes between doses of {}", i.body.minutes, i.body.drug));
+        }
+        if let Some(m) = self.maximums.iter().find(|r| entry(&r.head)) {
+            let most = m.body.doses.map(|d| format!("{d} doses")).or(m.body.total.map(|t| t.to_string()));
+            return Some(format!("at most {} of {}", most.unwrap_or_default(), m.body.drug));
+        }
+        if let Some(d) = self.doses.iter().find(|r| entry(&r.head)) {
+            return Some(format!("{} dose is {}", d.body.drug, d.body.spoken));
+        }
+        let clock = self.clocks.iter().find(|r| entry(&r.head))?;
+        Some(format!("\"{}\"", clock.body.say))
+    }
+
+    /// Everything wrong with the entries taken together.
+    pub fn problems(&self) -> Vec<Diagnostic> {
+        let mut out = Vec::new();
+        let drug_known = |name: &str| name == "*" || self.drugs.iter().any(|d| d.id() == name);
+        let mut wants_drug = |entry: Diagnostic, drug: &str| {
+            if !drug_known(drug) {
+                out.push(entry.hint("a drug is written `[[drug]]` with its generic name as id"));
+            }
+        };
+        for r in &self.rules {
+            wants_drug(r.error(format!("`{}` is about `{}`, which is no drug here", r.id(), r.body.drug)), &r.body.drug);
+        }
+        for d in &self.doses {
+            wants_drug(d.error(format!("`{}` is about `{}`, which is no drug here", d.id(), d.body.drug)), &d.body.drug);
+        }
+        for i in &self.intervals {
+            wants_drug(i.error(format!("`{}` is about `{}`, which is no drug here", i.id(), i.body.drug)), &i.body.drug);
+        }
+        for m in &self.maximums {
+            wants_drug(m.error(format!("`{}` is about `{}`, which is no drug here", m.id(), m.body.drug)), &m.body.drug);
+        }
+        for rule in &self.rules {
+            out.extend(self.rule_problems(rule));
+        }
+        for clock in &self.clocks {
+            if let Some(condition) = &clock.body.only_if {
+                out.extend(self.condition_problems(condition).into_iter().map(|m| clock.error(format!("`{}`: {m}", clock.id()))));
+            }
+        }
+        for recheck in &self.rechecks {
+            for by in &recheck.body.by {
+                if Kind::from_name(by).is_none() {
+                    out.push(recheck.error(format!("`{}`: `{by}` is no known finding", recheck.id())));
+                }
+            }
+        }
+        out
+    }
+
+    fn rule_problems(&self, rule: &Entry<Rule>) -> Vec<Diagnostic> {
+        let mut out: Vec<Diagnostic> = self
+            .condition_problems(&rule.body.condition)
+            .into_iter()
+            .map(|m| rule.error(format!("`{}`: {m}", rule.id())))
+            .collect();
+        if rule.body.unknown != Unknown::Note && rule.body.ask.is_none() {
+            out.push(
+                rule.error(format!("`{}` asks when unknown but has no `ask`", rule.id()))
+                    .hint("write the words to be spoken, or `unknown = \"note\"`"),
+            );
+        }
+        for text in [Some(&rule.body.say), rule.body.ask.as_ref()].into_iter().flatten() {
+            if text.split_whitespace().count() > prompt::WORDS {
+                out.push(Diagnostic {
+                    severity: Severity::Warning,
+                    ..rule.error(format!("`{}` says more than {} words: \"{text}\"", rule.id(), prompt::WORDS))
+                });
+            }
+            for slot in prompt::slots(text) {
+                if !["drug", "value", "name", "from"].contains(&slot.as_str()) {
+                    out.push(
+                        rule.error(format!("`{}`: `{{{slot}}}` is no slot", rule.id()))
+                            .hint("slots are {drug}, {value}, {name}, {from}"),
+                    );
+                }
+            }
+        }
+        for text in [&rule.body.if_yes, &rule.body.if_no].into_iter().flatten() {
+            if let Err(why) = finding_of(text) {
+                out.push(rule.error(format!("`{}`: {why}", rule.id())).hint("write a finding as JSON"));
+            }
+        }
+        out
+    }
+
+    fn condition_problems(&self, condition: &Condition) -> Vec<String> {
+        let field = |of: &str| match field_ref(of) {
+            Some(_) => Vec::new(),
+            None => vec![format!("`{of}` is no field of a finding, as `blood_pressure.systolic_mmhg` is")],
+        };
+        let kinds = |kinds: &[String]| {
+            let unknown = kinds.iter().filter(|k| Kind::from_name(k).is_none());
+            unknown.map(|k| format!("`{k}` is no known finding")).collect::<Vec<_>>()
+        };
+        let class = |name: &str| match self.classes.contains_key(name) {
+            true => Vec::new(),
+            false => vec![format!("`{name}` is no class")],
+        };
+        match condition {
+            Condition::Number(t) => field(&t.of),
+            Condition::Drop(t) => field(&t.of),
+            Condition::Word(t) => field(&t.of),
+            Condition::Flag(t) => field(&t.of),
+            Condition::Named(t) => kinds(&t.kinds),
+            Condition::Text(t) => kinds(&t.kinds),
+            Condition::Use(t) => class(&t.class),
+            Condition::Allergy(t) => t.class.as_deref().map(class).unwrap_or_default(),
+            Condition::Age(_) => Vec::new(),
+            Condition::Any(all) | Condition::All(all) => all.iter().flat_map(|c| self.condition_problems(c)).collect(),
+            Condition::Not(inner) => self.condition_problems(inner),
+        }
+    }
+}
+
+impl Classes for Protocol {
+    fn members(&self, class: &str) -> &[String] {
+        self.classes.get(class).map_or(&[], |c| c.body.members.as_slice())
+    }
+}
+
+/// A finding written in data as JSON, checked against the schema.
+pub fn finding_of(text: &str) -> Result<Finding, String> {
+    let json = serde_json::from_str(text).map_err(|e| format!("`{text}` is no JSON: {e}"))?;
+    let finding = Finding::from_json(&json)?;
+    match finding.problems().first() {
+        Some(problem) => Err(problem.clone()),
+        None => Ok(finding),
+    }
+}
