@@ -6,3 +6,5 @@ pub const WORDS: usize = 400;
 pub const NUMBER_TOKENS: usize = 13;
 /// Bytes of one written word; longer ones are cut.
 pub const WORD_BYTES: usize = 64;
+/// Reminders that may fall due at one moment.
+pub const DEADLINES_AT_ONCE: usize = 64;

@@ -13,6 +13,7 @@ use crate::core::encounter::{Effect, Encounter, Input, Knowledge, Speech};
 use crate::core::event::{Event, FORMAT, Opened, Priority, Purpose};
 use crate::core::glance;
 use crate::core::grammar::Grammar;
+use crate::core::protocol::Protocol;
 use crate::core::time::Moment;
 use crate::shell::data::DataSet;
 use crate::shell::journal::{self, Journal};
@@ -24,7 +25,8 @@ use crate::shell::speak::{Utterance, Voice};
 /// Every diagnostic of a set that does not load, one a line.
 pub fn knowledge(data: &DataSet) -> Result<Knowledge> {
     let grammar = Grammar::load(&data.sources("grammars/")).map_err(|all| refused("grammar", &all))?;
-    Ok(Knowledge { grammar })
+    let protocol = Protocol::load(&data.sources("protocols/")).map_err(|all| refused("protocol", &all))?;
+    Ok(Knowledge { grammar, protocol })
 }
 
 fn refused(what: &str, diagnostics: &[crate::core::diagnostic::Diagnostic]) -> anyhow::Error {

@@ -4,20 +4,43 @@
 //! state, and a restart resumes with its timers intact. Deadlines are computed from the state, never kept beside it;
 //! a tick too many changes nothing.
 
-use super::conversation::Conversation;
-use super::event::{Advice, Body, Closed, Event, Heard, Note, Opened, Outcome, Priority, Spoken, Trouble};
+mod answers;
+mod clocks;
+mod doubt;
+mod gaps;
+mod gate;
+mod medication;
+mod stability;
+mod state;
+
+use super::command::Command;
+use super::event::{
+    Advice, AdviceType, Body, Closed, Confirmed, Corrected, Event, Heard, Note, Opened, Outcome, Priority, Retracted,
+    Spoken, Trouble,
+};
+use super::finding::{Finding, Kind};
 use super::grammar::Grammar;
-use super::ledger::Ledger;
+use super::protocol::{Protocol, finding_of};
 use super::time::Moment;
 use super::utterance::{Change, Transcript, Understood};
+
+use answers::Act;
+use clocks::dues;
+use gate::Gate;
+pub use state::{Said, State};
+
+/// A question of ours may be answered by a bare "yes" or "no" for so long.
+const ANSWER_MS: u64 = 60_000;
 
 /// The data in force: what can be understood and what follows from it.
 pub struct Knowledge {
     pub grammar: Grammar,
+    pub protocol: Protocol,
 }
 
 /// Everything that can happen to a call.
 #[derive(Clone, Debug, PartialEq)]
+#[allow(clippy::large_enum_variant)] // inputs are handed over one at a time
 pub enum Input {
     Open(Opened),
     /// Words, and when they began.
@@ -25,6 +48,8 @@ pub enum Input {
         transcript: Transcript,
         spoken_at: Moment,
     },
+    /// A finding that did not come from speech: a keyboard, a test.
+    Found(Finding),
     /// A deadline passed (or nothing did: ticking too often is harmless).
     Tick,
     /// The voice finished, or was cut off or failed: `reason`.
@@ -66,37 +91,18 @@ pub struct Speech {
     pub expires_ms: Option<u64>,
 }
 
-/// Everything remembered of the call.
-#[derive(Clone, Default)]
-pub struct State {
-    pub ledger: Ledger,
-    pub conversation: Conversation,
-    pub last_seq: u64,
-    pub closed: bool,
-}
-
-impl State {
-    /// Folds one event in. The only way in which anything is remembered.
-    pub fn apply(&mut self, event: &Event) {
-        self.last_seq = event.seq;
-        self.ledger.apply(event);
-        self.conversation.apply(event);
-        if matches!(event.body, Body::Closed(_)) {
-            self.closed = true;
-        }
-    }
-}
-
 /// One call.
 pub struct Encounter<'k> {
     knowledge: &'k Knowledge,
     state: State,
+    gate: Gate,
+    last_speech: Option<Speech>,
     effects: Vec<Effect>,
 }
 
 impl<'k> Encounter<'k> {
     pub fn new(knowledge: &'k Knowledge) -> Encounter<'k> {
-        Encounter { knowledge, state: State::default(), effects: Vec::new() }
+        Encounter { knowledge, state: State::default(), gate: Gate::default(), last_speech: None, effects: Vec::new() }
     }
 
     /// Goes on from a journal.
@@ -112,7 +118,12 @@ impl<'k> Encounter<'k> {
 
     /// The stopwatch reading (ms) at which [`Input::Tick`] is due, if anything is waiting.
     pub fn next_deadline(&self) -> Option<u64> {
-        None
+        if self.state.closed {
+            return None;
+        }
+        let latest = self.state.latest()?;
+        let due = dues(&self.state, self.knowledge, latest).first().map(|due| due.at_ms.max(latest.mono_ms));
+        due.into_iter().chain(self.gate.next_ms(&self.state)).min()
     }
 
     /// Takes one input and returns everything that follows from it. After `closed` nothing follows from anything.
@@ -126,36 +137,160 @@ impl<'k> Encounter<'k> {
     fn decide(&mut self, input: Input, now: Moment) {
         match input {
             Input::Open(opened) => drop(self.append(now, None, Body::Opened(opened))),
-            Input::Heard { transcript, spoken_at } => self.heard(&transcript, spoken_at),
+            Input::Heard { transcript, spoken_at } => self.heard(&transcript, spoken_at, now),
+            Input::Found(finding) => self.found(finding, now),
             Input::Tick => {}
             Input::Spoken { target, reason } => drop(self.append(now, None, Body::Spoken(Spoken { target, reason }))),
             Input::Trouble(trouble) => drop(self.append(now, None, Body::Device(trouble))),
             Input::Recovered(trouble) => drop(self.append(now, None, Body::Recovered(trouble))),
             Input::Note(note) => drop(self.append(now, None, Body::Note(note))),
-            Input::Close(closed) => {
-                self.append(now, None, Body::Closed(closed));
-                self.effects.push(Effect::Closed);
+            Input::Close(closed) => return self.close(closed, now),
+        }
+        if !self.state.closed {
+            self.fire(now);
+            self.release(now);
+        }
+    }
+
+    fn close(&mut self, closed: Closed, now: Moment) {
+        self.append(now, None, Body::Closed(closed));
+        self.effects.push(Effect::Closed);
+    }
+
+    /// Everything due at `now`, in order of its time.
+    fn fire(&mut self, now: Moment) {
+        // Saying one thing may make the next stage of another clock due at the same moment, but never the same one.
+        for _ in 0..super::limits::DEADLINES_AT_ONCE {
+            let due = dues(&self.state, self.knowledge, now).into_iter().find(|due| due.at_ms <= now.mono_ms);
+            let Some(due) = due else { return };
+            self.advise(due.advice, now);
+        }
+    }
+
+    fn heard(&mut self, transcript: &Transcript, spoken_at: Moment, now: Moment) {
+        let understood = self.state.conversation.hear(&self.knowledge.grammar, transcript, spoken_at);
+        if self.state.off_record && !understood.commands.contains(&Command::OnRecord) {
+            return;
+        }
+        let heard = self.append(spoken_at, None, Body::Heard(heard_of(transcript, &understood)));
+        let mut seqs = Vec::new();
+        for change in understood.changes.clone() {
+            let recorded = matches!(change, Change::Record(_) | Change::Correct { .. });
+            let seq = self.change(change, heard, spoken_at);
+            if recorded {
+                seqs.push(seq);
             }
         }
-    }
-
-    fn heard(&mut self, transcript: &Transcript, spoken_at: Moment) {
-        let understood = self.state.conversation.hear(&self.knowledge.grammar, transcript, spoken_at);
-        let heard = self.append(spoken_at, None, Body::Heard(heard_of(transcript, &understood)));
-        for change in understood.changes {
-            self.change(change, heard, spoken_at);
+        if understood.outcome == Outcome::Unmatched {
+            self.bare_answer(&understood.heard, heard, spoken_at, now);
+        }
+        self.answer(&understood, now);
+        if !self.state.closed {
+            self.follow(&understood, &seqs, heard, spoken_at, now);
         }
     }
 
-    fn change(&mut self, change: Change, heard: u64, spoken_at: Moment) {
-        use super::event::{Confirmed, Corrected, Retracted};
+    fn found(&mut self, finding: Finding, now: Moment) {
+        self.state.last_heard = self.state.last_seq + 1;
+        let seq = self.append(now, None, Body::Finding(finding));
+        self.follow(&Understood::unmatched(""), &[seq], seq, now, now);
+    }
+
+    fn change(&mut self, change: Change, heard: u64, spoken_at: Moment) -> u64 {
         let body = match change {
             Change::Record(finding) => Body::Finding(finding),
             Change::Correct { target, finding, who, why } => Body::Corrected(Corrected { target, finding, who, why }),
             Change::Retract { target, why } => Body::Retracted(Retracted { target, who: None, why }),
             Change::Confirm { target, how } => Body::Confirmed(Confirmed { target, how }),
         };
-        self.append(spoken_at, Some(heard), body);
+        self.append(spoken_at, Some(heard), body)
+    }
+
+    /// What the protocol says to what was just recorded: holds first, then doubt, then what lies apart.
+    fn follow(&mut self, understood: &Understood, seqs: &[u64], heard: u64, spoken_at: Moment, now: Moment) {
+        let protocol = &self.knowledge.protocol;
+        let mut advice = medication::due(&self.state, protocol, now);
+        let medications = |f: &&Finding| matches!(f.kind(), Kind::MedicationPlanned | Kind::MedicationGiven);
+        if let Some(plan) = understood.options.iter().flatten().find(medications) {
+            advice.extend(medication::unrecorded(&self.state, protocol, plan, heard, spoken_at));
+        }
+        advice.extend(doubt::read_backs(protocol, understood, seqs));
+        advice.extend(doubt::unclear(protocol, understood, heard));
+        advice.extend(doubt::differences(protocol, &self.state.ledger, self.state.patient(), understood, heard));
+        advice.extend(self.before_handover(seqs, now));
+        advice.sort_by_key(|a| std::cmp::Reverse(a.priority));
+        for one in advice {
+            self.advise(one, now);
+        }
+    }
+
+    /// Plans that nobody closed are named on arrival, before the patient is handed over.
+    fn before_handover(&self, seqs: &[u64], now: Moment) -> Vec<Advice> {
+        let arrived = self.state.milestone("at_destination").is_some_and(|e| seqs.contains(&e.seq));
+        if !arrived {
+            return Vec::new();
+        }
+        let protocol = &self.knowledge.protocol;
+        let open = medication::open_plans(&self.state, protocol, now);
+        open.iter().map(|s| answers::plan_before_handover(protocol, &s.plan.drug, s.plan.seq)).collect()
+    }
+
+    /// A bare "yes" or "no" to the one question of ours that is open.
+    fn bare_answer(&mut self, words: &str, heard: u64, spoken_at: Moment, now: Moment) {
+        let protocol = &self.knowledge.protocol;
+        let said = words.to_lowercase().replace([',', '.', '!', '?'], "");
+        let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+        let is = |list: &str| protocol.word_list(list).iter().any(|w| *w == said);
+        let (yes, no) = (is("bare_yes"), is("bare_no"));
+        if !yes && !no {
+            return;
+        }
+        let open = self.open_questions(spoken_at);
+        let [(question, if_yes, if_no)] = open.as_slice() else {
+            if let Some((first, ..)) = open.first() {
+                let drug =
+                    vec![("drug".to_string(), super::finding::Value::text(protocol.spoken(&first.advice.about)))];
+                let mut which =
+                    doubt::sentence(protocol, "doubt.which_question", AdviceType::ReadBack, &first.advice.about, &drug);
+                which.because = vec![heard];
+                self.advise(which, now);
+            }
+            return;
+        };
+        let _ = question;
+        let text = if yes { if_yes } else { if_no };
+        if let Ok(finding) = finding_of(text) {
+            self.append(spoken_at, Some(heard), Body::Finding(finding));
+        }
+    }
+
+    /// Questions of ours that "yes" and "no" answer, still open: asked lately and not answered since.
+    fn open_questions(&self, now: Moment) -> Vec<(Said, String, String)> {
+        let protocol = &self.knowledge.protocol;
+        let open = |said: &&Said| {
+            said.advice.kind == AdviceType::MissingFact
+                && now.since_ms(said.when) <= ANSWER_MS
+                && !self.state.ledger.standing().any(|e| e.seq > said.seq && e.finding.kind() != Kind::Milestone)
+        };
+        let wanted = |said: &Said| {
+            let rule = protocol.rule(&said.advice.rule)?;
+            Some((said.clone(), rule.body.if_yes.clone()?, rule.body.if_no.clone()?))
+        };
+        self.state.said.iter().filter(open).filter_map(wanted).collect()
+    }
+
+    fn answer(&mut self, understood: &Understood, now: Moment) {
+        for command in &understood.commands {
+            for act in answers::act(&self.state, self.knowledge, command, self.last_speech.as_ref(), now) {
+                match act {
+                    Act::Answer(advice) => drop(self.advise(advice, now)),
+                    Act::Append(body) => drop(self.append(now, None, body)),
+                    Act::Again(speech) => self.effects.push(Effect::Speak(speech)),
+                    Act::Hush => self.effects.push(Effect::Hush(Priority::High)),
+                    Act::Close(closed) => return self.close(closed, now),
+                }
+            }
+        }
     }
 
     /// Emits one event and folds it in; returns its number.
@@ -167,19 +302,30 @@ impl<'k> Encounter<'k> {
         seq
     }
 
-    /// Emits advice and has it spoken.
-    #[allow(dead_code)] // the protocol room calls this
+    /// Records advice and has it spoken, now or when the gate opens.
     fn advise(&mut self, advice: Advice, now: Moment) -> u64 {
-        let speech = Speech {
-            target: 0,
-            priority: advice.priority,
-            say: advice.say.clone(),
-            say_aloud: advice.say_aloud.clone().unwrap_or_else(|| advice.say.clone()),
-            expires_ms: None,
-        };
+        let say = advice.say.clone();
+        let say_aloud = advice.say_aloud.clone().unwrap_or_else(|| say.clone());
+        let (priority, kind) = (advice.priority, advice.kind);
         let target = self.append(now, None, Body::Advice(advice));
-        self.effects.push(Effect::Speak(Speech { target, ..speech }));
+        let expires_ms = gate::expires_ms(kind, now);
+        let speech = Speech { target, priority, say, say_aloud, expires_ms };
+        if let Some(speech) = self.gate.admit(&self.state, speech, now) {
+            self.speak(speech);
+        }
         target
+    }
+
+    fn speak(&mut self, speech: Speech) {
+        self.last_speech = Some(speech.clone());
+        self.effects.push(Effect::Speak(speech));
+    }
+
+    /// Sentences that the gate held back and now lets through.
+    fn release(&mut self, now: Moment) {
+        for speech in self.gate.release(&self.state, now) {
+            self.speak(speech);
+        }
     }
 }
 
@@ -194,3 +340,6 @@ fn heard_of(transcript: &Transcript, understood: &Understood) -> Heard {
         audio: transcript.kept_audio.clone(),
     }
 }
+
+#[cfg(test)]
+mod tests;

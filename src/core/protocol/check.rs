@@ -113,7 +113,14 @@ fn advice(
 }
 
 /// Advice about the dose, worded by the prompts.
-fn dosing<T>(protocol: &Protocol, plan: &Plan, entry: &Entry<T>, prompt: &str, slots: Slots, because: &[u64]) -> Advice {
+fn dosing<T>(
+    protocol: &Protocol,
+    plan: &Plan,
+    entry: &Entry<T>,
+    prompt: &str,
+    slots: Slots,
+    because: &[u64],
+) -> Advice {
     let mut slots = slots;
     slots.push(("drug".into(), Value::text(protocol.spoken(&plan.drug))));
     let mut seqs = vec![plan.seq];
@@ -150,7 +157,8 @@ fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
     let said_unit = plan.finding.text(Field::Unit).unwrap_or(unit);
     let Some(amount) = dose::stated(&plan.finding, said_unit) else { return };
     // A row in puffs says nothing about milligrams: only rows that the unit converts to are compared.
-    let rows: Vec<&Entry<_>> = rows.into_iter().filter(|r| dose::convert(amount, said_unit, &r.body.unit).is_some()).collect();
+    let rows: Vec<&Entry<_>> =
+        rows.into_iter().filter(|r| dose::convert(amount, said_unit, &r.body.unit).is_some()).collect();
     if rows.is_empty() {
         return;
     }

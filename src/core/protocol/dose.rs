@@ -131,9 +131,11 @@ pub fn fit<'a>(facts: &Facts, rows: &[&'a super::Entry<Dose>], amount: Decimal, 
 }
 
 fn applies(facts: &Facts, row: &super::Entry<Dose>, weight: Option<SaidWeight>) -> Answer {
-    let age = row.body.age.as_ref().map_or(Answer::Yes, |age| {
-        facts.evaluate(&super::model::Condition::Age(age.clone())).answer
-    });
+    let age = row
+        .body
+        .age
+        .as_ref()
+        .map_or(Answer::Yes, |age| facts.evaluate(&super::model::Condition::Age(age.clone())).answer);
     let heavy = row.body.min_weight.map_or(Answer::Yes, |limit| match weight {
         Some(weight) if weight.below(limit) => Answer::No,
         Some(_) => Answer::Yes,

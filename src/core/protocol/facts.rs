@@ -129,14 +129,20 @@ impl<'a> Facts<'a> {
     /// The last entry that says something under `field`, if it was obtained.
     fn last(&self, kind: Kind, field: Field) -> Option<&'a Entry> {
         let said = |e: &&Entry| {
-            e.finding.get(field).is_some() || e.finding.flag(Field::Obtained) == Some(false) || e.finding.flag(Field::Unchanged) == Some(true)
+            e.finding.get(field).is_some()
+                || e.finding.flag(Field::Obtained) == Some(false)
+                || e.finding.flag(Field::Unchanged) == Some(true)
         };
-        let last = self.ledger.of(kind, self.patient).rfind(|e| said(e) && e.when.mono_ms <= self.now.mono_ms.max(e.when.mono_ms))?;
+        let last = self
+            .ledger
+            .of(kind, self.patient)
+            .rfind(|e| said(e) && e.when.mono_ms <= self.now.mono_ms.max(e.when.mono_ms))?;
         if last.finding.flag(Field::Unchanged) == Some(true) {
             // A restatement is shown, not measured: the measured value before it keeps its own age.
-            return self.ledger.of(kind, self.patient).rfind(|e| {
-                e.finding.get(field).is_some() && e.finding.flag(Field::Unchanged) != Some(true)
-            });
+            return self
+                .ledger
+                .of(kind, self.patient)
+                .rfind(|e| e.finding.get(field).is_some() && e.finding.flag(Field::Unchanged) != Some(true));
         }
         last.finding.get(field).is_some().then_some(last)
     }
@@ -324,7 +330,8 @@ impl<'a> Facts<'a> {
 
     /// A sure denial that covers at least the last `hours`.
     fn denies(&self, entry: &Entry, hours: u32) -> bool {
-        let covers = entry.finding.number(Field::WithinHours).is_none_or(|said| said >= Decimal::from_int(hours.into()));
+        let covers =
+            entry.finding.number(Field::WithinHours).is_none_or(|said| said >= Decimal::from_int(hours.into()));
         is_denial(entry) && covers && !doubted(entry)
     }
 

@@ -127,6 +127,11 @@ impl Protocol {
         self.prompts.get(id).map(|p| p.body.say.as_str())
     }
 
+    /// Where a prompt's wording comes from.
+    pub fn prompt_source(&self, id: &str) -> String {
+        self.prompts.get(id).map(|p| p.head.source.clone()).unwrap_or_default()
+    }
+
     pub fn word_list(&self, id: &str) -> &[String] {
         self.words.get(id).map_or(&[], |w| w.body.words.as_slice())
     }
@@ -147,10 +152,7 @@ impl Protocol {
         let mut lines = Vec::new();
         for (set, local) in &self.sets {
             let layer = if *local { "local set" } else { "built-in set" };
-            lines.push(format!(
-                "{layer} `{}`, approved by {}, effective {}",
-                set.name, set.approved_by, set.effective
-            ));
+            lines.push(format!("{layer} `{}`, approved by {}, effective {}", set.name, set.approved_by, set.effective));
         }
         for change in &self.changes {
             let what = match change.kind {
@@ -196,23 +198,39 @@ impl Protocol {
             }
         };
         for r in &self.rules {
-            wants_drug(r.error(format!("`{}` is about `{}`, which is no drug here", r.id(), r.body.drug)), &r.body.drug);
+            wants_drug(
+                r.error(format!("`{}` is about `{}`, which is no drug here", r.id(), r.body.drug)),
+                &r.body.drug,
+            );
         }
         for d in &self.doses {
-            wants_drug(d.error(format!("`{}` is about `{}`, which is no drug here", d.id(), d.body.drug)), &d.body.drug);
+            wants_drug(
+                d.error(format!("`{}` is about `{}`, which is no drug here", d.id(), d.body.drug)),
+                &d.body.drug,
+            );
         }
         for i in &self.intervals {
-            wants_drug(i.error(format!("`{}` is about `{}`, which is no drug here", i.id(), i.body.drug)), &i.body.drug);
+            wants_drug(
+                i.error(format!("`{}` is about `{}`, which is no drug here", i.id(), i.body.drug)),
+                &i.body.drug,
+            );
         }
         for m in &self.maximums {
-            wants_drug(m.error(format!("`{}` is about `{}`, which is no drug here", m.id(), m.body.drug)), &m.body.drug);
+            wants_drug(
+                m.error(format!("`{}` is about `{}`, which is no drug here", m.id(), m.body.drug)),
+                &m.body.drug,
+            );
         }
         for rule in &self.rules {
             out.extend(self.rule_problems(rule));
         }
         for clock in &self.clocks {
             if let Some(condition) = &clock.body.only_if {
-                out.extend(self.condition_problems(condition).into_iter().map(|m| clock.error(format!("`{}`: {m}", clock.id()))));
+                out.extend(
+                    self.condition_problems(condition)
+                        .into_iter()
+                        .map(|m| clock.error(format!("`{}`: {m}", clock.id()))),
+                );
             }
         }
         for recheck in &self.rechecks {

@@ -1,0 +1,315 @@
+//! Answers to what the crew asks of the tool: values come from the record, wording from the prompts.
+
+use crate::core::command::Command;
+use crate::core::event::{Advice, AdviceType, Body, Closed, Note};
+use crate::core::finding::{Field, Finding, Kind, Value};
+use crate::core::ledger::Entry;
+use crate::core::prompt::{Slots, clear_number};
+use crate::core::protocol::Protocol;
+use crate::core::time::Moment;
+
+use super::clocks::{dues, minutes_until, spoken_kind};
+use super::doubt::sentence;
+use super::state::State;
+use super::{Knowledge, Speech};
+
+/// Kinds that "vitals" means.
+const VITALS: [Kind; 6] =
+    [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation, Kind::Glucose, Kind::Temperature];
+/// A warning older than this is no longer what "acknowledged" means.
+const ACKNOWLEDGE_MS: u64 = 10 * 60_000;
+
+/// What a command makes the encounter do.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Act {
+    Answer(Advice),
+    Append(Body),
+    /// Say the last sentence again: nothing new is recorded.
+    Again(Speech),
+    Hush,
+    Close(Closed),
+}
+
+/// What follows from one command. `last` is the last sentence spoken.
+pub fn act(state: &State, knowledge: &Knowledge, command: &Command, last: Option<&Speech>, now: Moment) -> Vec<Act> {
+    let protocol = &knowledge.protocol;
+    let answer = |prompt: &str, kind, about: &str, slots: Slots| {
+        vec![Act::Answer(sentence(protocol, prompt, kind, about, &slots))]
+    };
+    match command {
+        Command::ReadBack { what } => read_back(state, protocol, what),
+        Command::HowLong { since } => how_long(state, protocol, since, now),
+        Command::NextCheck => next_check(state, knowledge, now),
+        Command::Why => why(state, protocol),
+        Command::SayAgain => last.cloned().map(Act::Again).into_iter().collect(),
+        Command::Missing => missing(state, knowledge, now),
+        Command::Score { name } => score(state, knowledge, name, now),
+        Command::Quiet { minutes } => {
+            let mut acts = vec![Act::Hush];
+            if *minutes > 0 {
+                let slots = vec![("minutes".to_string(), Value::int(i64::from(*minutes)))];
+                let (text, _) = protocol.say("answer.quiet", &slots);
+                acts.push(Act::Append(Body::Note(Note { text, who: None })));
+            }
+            acts
+        }
+        Command::Note { text } => vec![Act::Append(Body::Note(Note { text: text.clone(), who: None }))],
+        Command::MarkTime => {
+            let text = format!("time marked {}", now.at.format("%H:%M:%S"));
+            let mut acts = vec![Act::Append(Body::Note(Note { text, who: None }))];
+            let time = now.at.format("%H:%M").to_string();
+            acts.extend(answer(
+                "answer.time",
+                AdviceType::ReadBack,
+                "time",
+                vec![("text".into(), Value::text(spoken_time(&time)))],
+            ));
+            acts
+        }
+        Command::DispatchClock { time } => {
+            let text = format!("dispatch clock {time} at {}", now.at.format("%H:%M:%S"));
+            vec![Act::Append(Body::Note(Note { text, who: None }))]
+        }
+        Command::Acknowledge { reason, authorized_by } => acknowledge(state, reason, authorized_by, now),
+        Command::CloseCall => vec![Act::Close(Closed { reason: "asked".into(), by: None })],
+        Command::Handoff { part } => handoff(state, knowledge, part.as_deref(), now),
+        Command::Confirm => confirm(state),
+        Command::Deny
+        | Command::Retract
+        | Command::OffRecord
+        | Command::OnRecord
+        | Command::Patient { .. }
+        | Command::HandoverBegins
+        | Command::HandoverEnds => Vec::new(),
+    }
+}
+
+fn spoken_time(time: &str) -> String {
+    let part = |text: &str| text.parse::<i64>().ok().map(|n| crate::core::prompt::number_words(n.into()));
+    match time.split_once(':').map(|(h, m)| (part(h), part(m))) {
+        Some((Some(hours), Some(minutes))) => format!("{hours} {minutes}"),
+        _ => time.to_string(),
+    }
+}
+
+/// A finding's own values as the voice reads them.
+pub fn values(finding: &Finding) -> String {
+    if finding.kind() == Kind::BloodPressure {
+        let read = |field| finding.number(field).map(clear_number);
+        if let Some(systolic) = read(Field::SystolicMmhg) {
+            return match read(Field::DiastolicMmhg) {
+                Some(diastolic) => format!("{systolic}; over {diastolic}"),
+                None => format!("{systolic}, palpated"),
+            };
+        }
+    }
+    let skip = [Field::Patient, Field::Unconfirmed, Field::HappenedAt, Field::Echoed, Field::WeightSaid, Field::Said];
+    let said = finding.fields().filter(|(f, _)| !skip.contains(f)).filter_map(|(field, value)| match value {
+        Value::Number(n) => Some(clear_number(*n)),
+        Value::Text(text) => Some(text.replace('_', " ")),
+        Value::Flag(true) => Some(field.name().replace('_', " ")),
+        Value::Flag(false) if matches!(field, Field::Present | Field::Taken) => Some("denied".into()),
+        Value::Flag(false) => Some(format!("not {}", field.name().replace('_', " "))),
+        Value::Group(_) | Value::List(_) => None,
+    });
+    said.collect::<Vec<_>>().join(", ")
+}
+
+fn entries_for<'a>(state: &'a State, what: &str) -> Vec<&'a Entry> {
+    let patient = state.patient();
+    let latest = |kinds: &[Kind]| kinds.iter().filter_map(|k| state.ledger.latest(*k, patient)).collect::<Vec<_>>();
+    let all = |kind| state.ledger.of(kind, patient).collect::<Vec<_>>();
+    match what {
+        "vitals" | "vital_signs" => latest(&VITALS),
+        "last_pressure" | "pressure" => latest(&[Kind::BloodPressure]),
+        "given" | "medications_given" | "treatments" => all(Kind::MedicationGiven),
+        "allergies" => all(Kind::Allergy),
+        "medications" | "home_medications" | "meds" => all(Kind::HomeMedication),
+        _ => match Kind::from_name(what) {
+            Some(kind @ (Kind::Allergy | Kind::HomeMedication | Kind::History | Kind::MedicationGiven)) => all(kind),
+            Some(kind) => latest(&[kind]),
+            None => state
+                .ledger
+                .standing()
+                .filter(|e| e.finding.patient() == patient && e.finding.is(Field::Name, what))
+                .collect(),
+        },
+    }
+}
+
+fn read_back(state: &State, protocol: &Protocol, what: &str) -> Vec<Act> {
+    let entries = entries_for(state, what);
+    let about = match what {
+        "last_pressure" | "pressure" => Kind::BloodPressure.name(),
+        other => other,
+    };
+    if entries.is_empty() {
+        let slots = vec![("what".to_string(), Value::text(spoken_kind(protocol, about)))];
+        return vec![Act::Answer(sentence(protocol, "answer.nothing", AdviceType::ReadBack, about, &slots))];
+    }
+    let one = |entry: &Entry| {
+        let kind = entry.finding.kind().name();
+        let slots = vec![
+            ("what".to_string(), Value::text(spoken_kind(protocol, kind))),
+            ("text".to_string(), Value::text(values(&entry.finding))),
+        ];
+        let mut advice = sentence(protocol, "answer.read_back", AdviceType::ReadBack, about, &slots);
+        advice.because = vec![entry.seq];
+        advice
+    };
+    // One sentence for the whole set.
+    let mut sentences: Vec<Advice> = entries.into_iter().map(one).collect();
+    let say = sentences.iter().map(|a| a.say.clone()).collect::<Vec<_>>().join(" ");
+    let because = sentences.iter().flat_map(|a| a.because.clone()).collect();
+    let Some(first) = sentences.first_mut() else { return Vec::new() };
+    vec![Act::Answer(Advice { say, because, ..first.clone() })]
+}
+
+fn since_of<'a>(state: &'a State, protocol: &Protocol, since: &str) -> Option<&'a Entry> {
+    let names = protocol.names(since);
+    let patient = state.patient();
+    let done = |e: &&Entry| {
+        let f = &e.finding;
+        let named = f.text(Field::Name).is_some_and(|n| n == since || names.iter().any(|name| name == n));
+        let happened = matches!(f.kind(), Kind::MedicationGiven | Kind::Procedure | Kind::Milestone);
+        f.patient() == patient && ((happened && named) || f.kind().name() == since)
+    };
+    match since {
+        "vitals" => VITALS.iter().filter_map(|k| state.ledger.latest(*k, patient)).max_by_key(|e| e.when.mono_ms),
+        _ => state.ledger.standing().rfind(done),
+    }
+}
+
+fn how_long(state: &State, protocol: &Protocol, since: &str, now: Moment) -> Vec<Act> {
+    let what = ("what".to_string(), Value::text(spoken_kind(protocol, since)));
+    let Some(entry) = since_of(state, protocol, since) else {
+        return vec![Act::Answer(sentence(protocol, "answer.nothing", AdviceType::ReadBack, since, &vec![what]))];
+    };
+    let ms = now.since_ms(entry.when);
+    let count = |n: u64| Value::int(i64::try_from(n).unwrap_or(i64::MAX));
+    let (prompt, slot) = match ms / 60_000 {
+        0 => ("answer.how_long_seconds", ("seconds".to_string(), count(ms / 1000))),
+        minutes => ("answer.how_long", ("minutes".to_string(), count(minutes))),
+    };
+    let mut advice = sentence(protocol, prompt, AdviceType::ReadBack, since, &vec![what, slot]);
+    advice.because = vec![entry.seq];
+    vec![Act::Answer(advice)]
+}
+
+fn next_check(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Act> {
+    let protocol = &knowledge.protocol;
+    let next = dues(state, knowledge, now).into_iter().find(|d| d.advice.kind == AdviceType::Reminder);
+    let Some(due) = next else {
+        return vec![Act::Answer(sentence(
+            protocol,
+            "answer.no_check",
+            AdviceType::ReadBack,
+            "next_check",
+            &Slots::new(),
+        ))];
+    };
+    let about = due.advice.about.as_str();
+    let what = match about.strip_prefix("recheck_") {
+        Some(drug) => format!("{} recheck", protocol.spoken(drug)),
+        None => spoken_kind(protocol, about),
+    };
+    let minutes = minutes_until(&due, now);
+    let prompt = if minutes == 0 { "answer.next_check_now" } else { "answer.next_check" };
+    let slots = vec![
+        ("what".to_string(), Value::text(what)),
+        ("minutes".to_string(), Value::int(i64::try_from(minutes).unwrap_or(i64::MAX))),
+    ];
+    let mut advice = sentence(protocol, prompt, AdviceType::ReadBack, about, &slots);
+    advice.because = due.advice.because;
+    vec![Act::Answer(advice)]
+}
+
+/// The source and reason of the last warning.
+fn why(state: &State, protocol: &Protocol) -> Vec<Act> {
+    let warning = state.said.iter().rev().find(|s| !s.advice.rule.starts_with("answer."));
+    let Some(said) = warning else {
+        return vec![Act::Answer(sentence(protocol, "answer.no_warning", AdviceType::ReadBack, "why", &Slots::new()))];
+    };
+    let text = format!("{} {}", said.advice.say, said.advice.source);
+    let mut advice = sentence(
+        protocol,
+        "answer.why",
+        AdviceType::ReadBack,
+        &said.advice.about,
+        &vec![("text".to_string(), Value::Text(text))],
+    );
+    advice.because = vec![said.seq];
+    vec![Act::Answer(advice)]
+}
+
+fn missing(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Act> {
+    let protocol = &knowledge.protocol;
+    let items = super::gaps::missing(state, knowledge, now);
+    let open = super::medication::open_plans(state, protocol, now);
+    let plans = open
+        .iter()
+        .map(|s| protocol.say("plan.open", &vec![("drug".into(), Value::text(protocol.spoken(&s.plan.drug)))]).0);
+    let asks: Vec<String> = plans.chain(items).take(4).collect();
+    let (prompt, slots) = match asks.is_empty() {
+        true => ("answer.nothing_missing", Slots::new()),
+        false => ("answer.missing", vec![("text".to_string(), Value::Text(asks.join(", ")))]),
+    };
+    vec![Act::Answer(sentence(protocol, prompt, AdviceType::Omission, "missing", &slots))]
+}
+
+fn score(state: &State, knowledge: &Knowledge, name: &str, now: Moment) -> Vec<Act> {
+    let (say, because, source) = super::gaps::score(state, knowledge, name, now);
+    let slots = vec![("text".to_string(), Value::Text(say))];
+    let mut advice = sentence(&knowledge.protocol, "answer.score", AdviceType::Score, name, &slots);
+    advice.because = because;
+    if let Some(source) = source {
+        advice.source = source;
+    }
+    vec![Act::Answer(advice)]
+}
+
+fn handoff(state: &State, knowledge: &Knowledge, part: Option<&str>, now: Moment) -> Vec<Act> {
+    let protocol = &knowledge.protocol;
+    let mut acts: Vec<Act> = Vec::new();
+    for open in super::medication::open_plans(state, protocol, now) {
+        acts.push(Act::Answer(plan_before_handover(protocol, &open.plan.drug, open.plan.seq)));
+    }
+    acts.extend(read_back(state, protocol, part.unwrap_or("vitals")));
+    acts
+}
+
+/// A plan that nobody closed, named before the patient is handed over.
+pub fn plan_before_handover(protocol: &Protocol, drug: &str, plan: u64) -> Advice {
+    let slots = vec![("drug".to_string(), Value::text(protocol.spoken(drug)))];
+    let mut advice = sentence(protocol, "handover.plan_open", AdviceType::Omission, drug, &slots);
+    advice.because = vec![plan];
+    advice
+}
+
+/// The last warning not yet acknowledged, and whatever was said in the same breath.
+fn acknowledge(state: &State, reason: &Option<String>, authorized_by: &Option<String>, now: Moment) -> Vec<Act> {
+    let open = |s: &&super::state::Said| {
+        s.acknowledged.is_none() && !s.advice.rule.starts_with("answer.") && now.since_ms(s.when) <= ACKNOWLEDGE_MS
+    };
+    let Some(last) = state.said.iter().rev().find(open) else { return Vec::new() };
+    let together = |s: &&super::state::Said| last.when.since_ms(s.when) <= 1000;
+    let acknowledge = |s: &super::state::Said| {
+        Act::Append(Body::Acknowledged(crate::core::event::Acknowledged {
+            target: s.seq,
+            reason: reason.clone(),
+            authorized_by: authorized_by.clone(),
+        }))
+    };
+    state.said.iter().filter(open).filter(together).map(acknowledge).collect()
+}
+
+/// "Correct": the value last read back stands.
+fn confirm(state: &State) -> Vec<Act> {
+    let read = state.said.iter().rev().find(|s| s.advice.rule.starts_with("doubt."));
+    let target = read.and_then(|s| s.anchor()).and_then(|seq| state.ledger.find(seq));
+    let target = target.filter(|e| e.stands() && e.unconfirmed());
+    let confirmed = |e: &Entry| {
+        Act::Append(Body::Confirmed(crate::core::event::Confirmed { target: e.seq, how: "read_back".into() }))
+    };
+    target.map(confirmed).into_iter().collect()
+}

@@ -1,0 +1,363 @@
+//! What falls due, derived from the record every time it is asked: no timer is stored, so none can be lost.
+//!
+//! A clock is (rule, anchor event); how often it spoke is counted in the record. Everything here is on the stopwatch.
+
+use chrono::TimeDelta;
+
+use crate::core::decimal::Decimal;
+use crate::core::event::{Advice, Priority};
+use crate::core::finding::{Field, Kind, Value};
+use crate::core::ledger::Entry;
+use crate::core::prompt::{Slots, render};
+use crate::core::protocol::Protocol;
+use crate::core::protocol::dose::minutes;
+use crate::core::protocol::facts::{Answer, Facts, happened};
+use crate::core::protocol::model::{Anchor, Clock, Recheck};
+use crate::core::time::Moment;
+
+use super::Knowledge;
+use super::medication::open_plans;
+use super::stability::{Pace, crosses, pace};
+use super::state::{Said, State};
+
+const MINUTE_MS: u64 = 60_000;
+/// Vital signs said within this of each other are one look.
+const ONE_LOOK_MS: u64 = 3 * MINUTE_MS;
+/// The signs whose age the reassessment clock watches.
+const CORE: [Kind; 4] = [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation];
+
+/// Something to be said at a moment of the stopwatch.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Due {
+    pub at_ms: u64,
+    pub advice: Advice,
+}
+
+/// The next thing of every clock that runs, in order of time. `now` is the latest moment known.
+pub fn dues(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Due> {
+    if state.closed {
+        return Vec::new();
+    }
+    let protocol = &knowledge.protocol;
+    let mut out: Vec<Due> = Vec::new();
+    for clock in &protocol.clocks {
+        out.extend(clock_dues(state, knowledge, clock, now));
+    }
+    if !state.arrest() && !state.transferred() {
+        for recheck in &protocol.rechecks {
+            out.extend(recheck_due(state, protocol, recheck));
+        }
+    }
+    out.sort_by_key(|due| due.at_ms);
+    out
+}
+
+type ClockEntry = crate::core::protocol::Entry<Clock>;
+type RecheckEntry = crate::core::protocol::Entry<Recheck>;
+
+fn clock_dues(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Vec<Due> {
+    let quiet = state.arrest() || state.transferred();
+    match clock.body.from {
+        Anchor::Compressions => compressions(state, clock).into_iter().collect(),
+        Anchor::CompressionPause => pause(state, clock).into_iter().collect(),
+        Anchor::Tourniquet if !state.transferred() => tourniquets(state, clock),
+        _ if quiet => Vec::new(),
+        Anchor::Vitals => reassessment(state, knowledge, clock, now).into_iter().collect(),
+        Anchor::Scene => scene(state, knowledge, clock, now).into_iter().collect(),
+        Anchor::LastKnownWell => last_known_well(state, clock).into_iter().collect(),
+        Anchor::StrokeScreen => stroke_screen(state, clock).into_iter().collect(),
+        Anchor::Plan => plans(state, knowledge, clock, now),
+        Anchor::Tourniquet => Vec::new(),
+    }
+}
+
+/// A clock's sentence at `due_ms`.
+fn ring(clock: &ClockEntry, about: &str, stage: usize, at_ms: u64, because: Vec<u64>, slots: Slots) -> Due {
+    let body = &clock.body;
+    let escalated = stage > 0 && body.escalate_after_min.is_some();
+    let say = if escalated { body.escalated.as_deref().unwrap_or(&body.say) } else { &body.say };
+    let advice = Advice {
+        kind: body.kind,
+        priority: if escalated { raised(body.priority) } else { body.priority },
+        about: about.to_string(),
+        say: render(say, &slots),
+        rule: clock.id().to_string(),
+        because,
+        source: clock.head.source.clone(),
+        say_aloud: None,
+    };
+    Due { at_ms, advice }
+}
+
+fn raised(priority: Priority) -> Priority {
+    match priority {
+        Priority::Low => Priority::Medium,
+        Priority::Medium | Priority::High => Priority::High,
+    }
+}
+
+fn ms(min: Decimal) -> u64 {
+    (min.as_f64() * MINUTE_MS as f64).round().max(0.0) as u64
+}
+
+/// When the next stage is due: first `first_ms`, then once more after the first was said.
+fn staged(rung: &[&Said], first_ms: u64, escalate: Option<Decimal>) -> Option<(usize, u64)> {
+    if rung.iter().any(|s| s.acknowledged.is_some()) {
+        return None;
+    }
+    match (rung, escalate) {
+        ([], _) => Some((0, first_ms)),
+        ([first], Some(after)) => Some((1, first.when.mono_ms + ms(after))),
+        _ => None,
+    }
+}
+
+fn number(value: u64) -> Value {
+    Value::int(i64::try_from(value).unwrap_or(i64::MAX))
+}
+
+/// The last full look: at least two signs (or every sign ever taken) within one look, or one that crosses a limit.
+fn last_look<'a>(state: &'a State, knowledge: &Knowledge) -> Option<&'a Entry> {
+    let patient = state.patient();
+    let counts = |e: &&Entry| {
+        CORE.contains(&e.finding.kind())
+            && e.finding.patient() == patient
+            && e.finding.flag(Field::Unchanged) != Some(true)
+            && e.finding.flag(Field::BeforeArrival) != Some(true)
+    };
+    let looks: Vec<&Entry> = state.ledger.standing().filter(counts).collect();
+    let kinds_until = |at: usize| {
+        let mut kinds: Vec<Kind> = looks.iter().take(at + 1).map(|e| e.finding.kind()).collect();
+        kinds.sort();
+        kinds.dedup();
+        kinds.len()
+    };
+    (0..looks.len()).rev().find_map(|at| {
+        let entry = looks.get(at)?;
+        let mut near: Vec<Kind> = looks
+            .iter()
+            .take(at + 1)
+            .filter(|e| entry.when.since_ms(e.when) <= ONE_LOOK_MS)
+            .map(|e| e.finding.kind())
+            .collect();
+        near.sort();
+        near.dedup();
+        let whole = near.len() >= 2 || near.len() >= kinds_until(at);
+        (whole || crosses(knowledge, state, entry)).then_some(*entry)
+    })
+}
+
+fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Option<Due> {
+    let look = last_look(state, knowledge).map(|e| (e.seq, e.when));
+    let arrival = state.milestone("at_patient").map(|e| (e.seq, e.when));
+    let acknowledged = state
+        .said
+        .iter()
+        .filter(|s| s.advice.rule == clock.id())
+        .filter_map(|s| s.acknowledged)
+        .max_by_key(|(seq, _)| *seq);
+    let (anchor, since) =
+        [look.or(arrival), acknowledged].into_iter().flatten().max_by_key(|(_, when)| when.mono_ms)?;
+    let unstable = clock.body.at_min.first().copied()?;
+    let interval = match pace(knowledge, state, now) {
+        Pace::Stable => clock.body.stable_min.unwrap_or(unstable),
+        Pace::Close => unstable,
+    };
+    let rung: Vec<&Said> = state.said_about(clock.id(), anchor).collect();
+    let (stage, at_ms) = staged(&rung, since.mono_ms + ms(interval), clock.body.escalate_after_min)?;
+    let slots = vec![("what".to_string(), Value::text(signs_taken(state, &knowledge.protocol)))];
+    Some(ring(clock, &clock.body.about, stage, at_ms, vec![anchor], slots))
+}
+
+/// The signs taken so far, as the voice names them; all of them where none was.
+fn signs_taken(state: &State, protocol: &Protocol) -> String {
+    let taken: Vec<Kind> = CORE.into_iter().filter(|k| state.ledger.latest(*k, state.patient()).is_some()).collect();
+    let kinds = if taken.is_empty() { CORE.to_vec() } else { taken };
+    let names: Vec<String> = kinds.iter().map(|k| spoken_kind(protocol, k.name())).collect();
+    names.join(", ")
+}
+
+/// How the voice names a finding or a timer.
+pub fn spoken_kind(protocol: &Protocol, name: &str) -> String {
+    match protocol.prompt(&format!("name.{name}")) {
+        Some(text) => text.to_string(),
+        None => protocol.spoken(name),
+    }
+}
+
+fn recheck_due(state: &State, protocol: &Protocol, recheck: &RecheckEntry) -> Option<Due> {
+    let body = &recheck.body;
+    let names = protocol.names(&body.drug);
+    let given = state.ledger.standing().rfind(|e| {
+        let f = &e.finding;
+        let named = f.text(Field::Name).is_some_and(|name| names.iter().any(|n| n == name));
+        let oxygen_on = body.drug == "oxygen" && f.kind() == Kind::Oxygen && f.flag(Field::Stopped) != Some(true);
+        f.patient() == state.patient()
+            && f.flag(Field::Present) != Some(false)
+            && f.flag(Field::BeforeArrival) != Some(true)
+            && ((f.kind() == Kind::MedicationGiven && named) || oxygen_on)
+    })?;
+    if body.drug == "oxygen" && oxygen_stopped_since(state, given) {
+        return None;
+    }
+    let settled_from = given.when.mono_ms + u64::from(body.not_before_min) * MINUTE_MS;
+    let settles = |e: &&Entry| {
+        let kind = e.finding.kind();
+        let response =
+            kind == Kind::Response && e.finding.text(Field::To).is_none_or(|to| names.iter().any(|n| n == to));
+        let looked = kind != Kind::Response
+            && body.by.iter().any(|by| by == kind.name())
+            && e.when.mono_ms >= settled_from
+            && e.finding.flag(Field::Unchanged) != Some(true);
+        e.seq > given.seq && e.finding.patient() == state.patient() && (response || looked)
+    };
+    if state.ledger.standing().any(|e| settles(&e)) {
+        return None;
+    }
+    let rung: Vec<&Said> = state.said_about(recheck.id(), given.seq).collect();
+    let first = given.when.mono_ms + u64::from(body.after_min) * MINUTE_MS;
+    let (stage, at_ms) = staged(&rung, first, Some(Decimal::from_int(body.escalate_after_min.into())))?;
+    let slots = vec![("drug".to_string(), Value::text(protocol.spoken(&body.drug)))];
+    let advice = Advice {
+        kind: crate::core::event::AdviceType::Reminder,
+        priority: if stage > 0 { raised(body.priority) } else { body.priority },
+        about: format!("recheck_{}", body.drug),
+        say: render(if stage > 0 { &body.escalated } else { &body.say }, &slots),
+        rule: recheck.id().to_string(),
+        because: vec![given.seq],
+        source: recheck.head.source.clone(),
+        say_aloud: None,
+    };
+    Some(Due { at_ms, advice })
+}
+
+fn oxygen_stopped_since(state: &State, given: &Entry) -> bool {
+    state
+        .ledger
+        .of(Kind::Oxygen, state.patient())
+        .any(|e| e.seq > given.seq && e.finding.flag(Field::Stopped) == Some(true))
+}
+
+/// When something happened on the stopwatch: as said ("ten minutes ago"), else when it was said. May lie before the
+/// record began: negative.
+fn began_ms(entry: &Entry) -> i64 {
+    let spoken = i64::try_from(entry.when.mono_ms).unwrap_or(i64::MAX);
+    let earlier = happened(&entry.finding).map_or(TimeDelta::zero(), |at| entry.when.at - at);
+    spoken - earlier.num_milliseconds().max(0)
+}
+
+/// Thresholds after an anchor, one after the other; those that had passed when it was told are skipped.
+fn thresholds(state: &State, clock: &ClockEntry, entry: &Entry) -> Option<(u64, u64)> {
+    let began = began_ms(entry);
+    let told = i64::try_from(entry.when.mono_ms).unwrap_or(i64::MAX);
+    let ahead: Vec<i64> = clock
+        .body
+        .at_min
+        .iter()
+        .map(|min| began + i64::try_from(ms(*min)).unwrap_or(i64::MAX / 2))
+        .filter(|at| *at > told)
+        .collect();
+    let rung = state.said_about(clock.id(), entry.seq).count();
+    let at = u64::try_from(*ahead.get(rung)?).ok()?;
+    Some((at, u64::try_from(i64::try_from(at).ok()? - began).ok()? / MINUTE_MS))
+}
+
+fn tourniquets(state: &State, clock: &ClockEntry) -> Vec<Due> {
+    let on = state
+        .named(Kind::Procedure, &["tourniquet"])
+        .filter(|e| e.finding.flag(Field::Success) != Some(false) && e.finding.flag(Field::Present) != Some(false));
+    let off = |entry: &Entry| {
+        state
+            .named(Kind::Procedure, &["tourniquet_removed", "tourniquet_converted", "tourniquet_released"])
+            .any(|e| e.seq > entry.seq)
+    };
+    let due = |entry: &Entry| {
+        let (at_ms, minutes) = thresholds(state, clock, entry)?;
+        let slots = vec![("minutes".to_string(), number(minutes))];
+        Some(ring(clock, &clock.body.about, 0, at_ms, vec![entry.seq], slots))
+    };
+    on.filter(|e| !off(e)).filter_map(due).collect()
+}
+
+fn compressions(state: &State, clock: &ClockEntry) -> Option<Due> {
+    if !state.arrest() || state.transferred() {
+        return None;
+    }
+    let names = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
+    let last = state.named(Kind::Procedure, &names).next_back()?;
+    if last.finding.is(Field::Name, "cpr_paused") {
+        return None;
+    }
+    let every = u64::from(clock.body.every_min?) * MINUTE_MS;
+    let rung = state.said_about(clock.id(), last.seq).count() as u64;
+    Some(ring(clock, &clock.body.about, 0, last.when.mono_ms + every * (rung + 1), vec![last.seq], Slots::new()))
+}
+
+fn pause(state: &State, clock: &ClockEntry) -> Option<Due> {
+    if !state.arrest() || state.transferred() {
+        return None;
+    }
+    let names = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
+    let last = state.named(Kind::Procedure, &names).next_back()?;
+    if !last.finding.is(Field::Name, "cpr_paused") {
+        return None;
+    }
+    let (at_ms, _) = thresholds(state, clock, last)?;
+    Some(ring(clock, &clock.body.about, 0, at_ms, vec![last.seq], Slots::new()))
+}
+
+fn scene(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Option<Due> {
+    let arrived = state.milestone("on_scene").or_else(|| state.milestone("at_patient"))?;
+    if ["depart_scene", "at_destination"].iter().any(|m| state.milestone(m).is_some()) {
+        return None;
+    }
+    let facts = Facts { ledger: &state.ledger, classes: &knowledge.protocol, patient: state.patient(), now, drug: &[] };
+    let matters = clock.body.only_if.as_ref().map(|c| facts.evaluate(c));
+    if matters.as_ref().is_some_and(|v| v.answer != Answer::Yes) {
+        return None;
+    }
+    let rung: Vec<&Said> = state.said_about(clock.id(), arrived.seq).collect();
+    let first = arrived.when.mono_ms + ms(clock.body.at_min.first().copied()?);
+    let (stage, at_ms) = staged(&rung, first, clock.body.escalate_after_min)?;
+    let passed = at_ms.max(state.latest_ms).saturating_sub(arrived.when.mono_ms) / MINUTE_MS;
+    let mut because = vec![arrived.seq];
+    because.extend(matters.map(|v| v.because).unwrap_or_default());
+    let slots = vec![("minutes".to_string(), number(passed))];
+    Some(ring(clock, &clock.body.about, stage, at_ms, because, slots))
+}
+
+fn last_known_well(state: &State, clock: &ClockEntry) -> Option<Due> {
+    let entry = state.ledger.of(Kind::LastKnownWell, state.patient()).rfind(|e| happened(&e.finding).is_some())?;
+    let (at_ms, minutes) = thresholds(state, clock, entry)?;
+    let slots = vec![("hours".to_string(), number(minutes / 60))];
+    Some(ring(clock, &clock.body.about, 0, at_ms, vec![entry.seq], slots))
+}
+
+fn stroke_screen(state: &State, clock: &ClockEntry) -> Option<Due> {
+    if state.ledger.latest(Kind::LastKnownWell, state.patient()).is_some() {
+        return None;
+    }
+    let items = [Field::Face, Field::Arm, Field::Speech, Field::Balance, Field::Eyes];
+    let abnormal = |e: &&Entry| items.iter().any(|item| e.finding.is(*item, "abnormal"));
+    let entry = state.ledger.of(Kind::StrokeScreen, state.patient()).find(abnormal)?;
+    let (at_ms, _) = thresholds(state, clock, entry)?;
+    Some(ring(clock, &clock.body.about, 0, at_ms, vec![entry.seq], Slots::new()))
+}
+
+fn plans(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Vec<Due> {
+    let protocol = &knowledge.protocol;
+    let due = |subject: super::medication::Subject| {
+        if state.said_about(clock.id(), subject.plan.seq).next().is_some() {
+            return None;
+        }
+        let at_ms = subject.when.mono_ms + ms(clock.body.at_min.first().copied()?);
+        let slots = vec![("drug".to_string(), Value::text(protocol.spoken(&subject.plan.drug)))];
+        Some(ring(clock, &subject.plan.drug, 0, at_ms, vec![subject.plan.seq], slots))
+    };
+    open_plans(state, protocol, now).into_iter().filter_map(due).collect()
+}
+
+/// Minutes until a due moment, rounded down.
+pub fn minutes_until(due: &Due, now: Moment) -> u64 {
+    minutes(now, Moment { mono_ms: due.at_ms, at: now.at })
+}

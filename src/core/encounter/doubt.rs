@@ -1,0 +1,184 @@
+//! What is asked aloud when words were not sure, had two meanings, could not be, or differ from the record.
+
+use serde_json::Value as Json;
+
+use crate::core::event::{Advice, AdviceType, Outcome, Priority};
+use crate::core::finding::{Field, Finding, Kind, Value};
+use crate::core::ledger::Ledger;
+use crate::core::prompt::Slots;
+use crate::core::protocol::Protocol;
+use crate::core::utterance::{Doubt, Understood};
+
+use super::clocks::spoken_kind;
+
+/// Fields that say how a finding came about, not what was found.
+const ATTACHED: [Field; 12] = [
+    Field::Unchanged,
+    Field::Unconfirmed,
+    Field::Approximate,
+    Field::Comparator,
+    Field::HappenedAt,
+    Field::BeforeArrival,
+    Field::ReportedBy,
+    Field::Echoed,
+    Field::Obtained,
+    Field::Why,
+    Field::Patient,
+    Field::Name,
+];
+
+fn advice(
+    protocol: &Protocol,
+    prompt: &str,
+    kind: AdviceType,
+    priority: Priority,
+    about: &str,
+    slots: &Slots,
+) -> Advice {
+    let (say, say_aloud) = protocol.say(prompt, slots);
+    Advice {
+        kind,
+        priority,
+        about: about.to_string(),
+        say,
+        rule: prompt.to_string(),
+        because: Vec::new(),
+        source: protocol.prompt_source(prompt),
+        say_aloud,
+    }
+}
+
+/// What a finding is about: the drug of a medication, else its own name.
+pub fn about(protocol: &Protocol, finding: &Finding) -> String {
+    let medication = matches!(
+        finding.kind(),
+        Kind::MedicationPlanned | Kind::MedicationGiven | Kind::MedicationTaken | Kind::MedicationWithheld
+    );
+    match finding.text(Field::Name).filter(|_| medication) {
+        Some(name) => protocol.generic(name),
+        None => finding.kind().name().to_string(),
+    }
+}
+
+/// A read-back for every doubtful finding, digit by digit. `seqs` are the events of the recorded findings, in order.
+pub fn read_backs(protocol: &Protocol, understood: &Understood, seqs: &[u64]) -> Vec<Advice> {
+    let mut out = Vec::new();
+    for (at, finding) in understood.findings().enumerate() {
+        if finding.flag(Field::Unconfirmed) != Some(true) {
+            continue;
+        }
+        let doubt = understood.doubt.iter().find(|d| d.finding == at);
+        let mut advice = read_back(protocol, finding, doubt);
+        advice.because = seqs.get(at).copied().into_iter().collect();
+        out.push(advice);
+    }
+    out
+}
+
+fn read_back(protocol: &Protocol, finding: &Finding, doubt: Option<&Doubt>) -> Advice {
+    let about = about(protocol, finding);
+    let what = ("what".to_string(), Value::text(spoken_kind(protocol, &about)));
+    let field = doubt.and_then(|d| Field::from_name(&d.field));
+    let value = field.and_then(|f| finding.get(f)).cloned().or_else(|| main_value(finding));
+    let (prompt, slots) = match value {
+        Some(value @ Value::Number(_)) => {
+            let other = doubt.and_then(|d| d.or.first()).and_then(number);
+            match other {
+                Some(other) => ("doubt.value_or", vec![what, ("value".into(), value), ("other".into(), other)]),
+                None => ("doubt.value", vec![what, ("value".into(), value)]),
+            }
+        }
+        Some(value) => ("doubt.words", vec![what, ("text".into(), value)]),
+        None => ("doubt.words", vec![what, ("text".into(), Value::text(""))]),
+    };
+    advice(protocol, prompt, AdviceType::ReadBack, Priority::High, &about, &slots)
+}
+
+fn number(json: &Json) -> Option<Value> {
+    let text = match json {
+        Json::Number(n) => n.to_string(),
+        _ => return None,
+    };
+    text.parse().ok().map(Value::Number)
+}
+
+/// The value that matters most: the first number, else the first word.
+fn main_value(finding: &Finding) -> Option<Value> {
+    let own = || finding.fields().filter(|(f, _)| !ATTACHED.contains(f));
+    own().find(|(_, v)| v.as_number().is_some()).or_else(|| own().next()).map(|(_, v)| v.clone())
+}
+
+/// Asked for every ambiguous or impossible part.
+pub fn unclear(protocol: &Protocol, understood: &Understood, heard: u64) -> Vec<Advice> {
+    let (prompt, kind) = match understood.outcome {
+        Outcome::Ambiguous => ("doubt.ambiguous", AdviceType::ReadBack),
+        Outcome::Rejected => ("doubt.rejected", AdviceType::Inconsistency),
+        _ => return Vec::new(),
+    };
+    let about = understood
+        .options
+        .iter()
+        .flatten()
+        .chain(understood.findings())
+        .next()
+        .map_or_else(|| "utterance".to_string(), |finding| about(protocol, finding));
+    let mut whys: Vec<&str> = understood.why.iter().map(String::as_str).collect();
+    whys.dedup();
+    if whys.is_empty() {
+        let slots = vec![("what".to_string(), Value::text(spoken_kind(protocol, &about)))];
+        let mut say_again = advice(protocol, "doubt.say_again", kind, Priority::Medium, &about, &slots);
+        say_again.because = vec![heard];
+        return vec![say_again];
+    }
+    let one = |why: &&str| {
+        let slots = vec![("why".to_string(), Value::text(why.replace('_', " ")))];
+        let mut advice = advice(protocol, prompt, kind, Priority::Medium, &about, &slots);
+        advice.because = vec![heard];
+        advice
+    };
+    whys.iter().map(one).collect()
+}
+
+/// Values of a report that no recorded value equals.
+pub fn differences(
+    protocol: &Protocol,
+    ledger: &Ledger,
+    patient: i64,
+    understood: &Understood,
+    heard: u64,
+) -> Vec<Advice> {
+    let mut out: Vec<Advice> = Vec::new();
+    for restated in &understood.restated {
+        let Some((field, said)) = restated.fields().find(|(f, v)| !ATTACHED.contains(f) && v.as_number().is_some())
+        else {
+            continue;
+        };
+        let same_drug =
+            |f: &Finding| restated.text(Field::Name).is_none() || f.text(Field::Name) == restated.text(Field::Name);
+        let recorded: Vec<_> = ledger
+            .of(restated.kind(), patient)
+            .filter(|e| same_drug(&e.finding))
+            .filter_map(|e| Some((e.seq, e.finding.get(field)?.clone())))
+            .collect();
+        let Some((seq, old)) = recorded.last().cloned() else { continue };
+        if recorded.iter().any(|(_, value)| value == said) {
+            continue;
+        }
+        let about = about(protocol, restated);
+        let slots = vec![
+            ("what".to_string(), Value::text(spoken_kind(protocol, &about))),
+            ("value".to_string(), said.clone()),
+            ("old".to_string(), old),
+        ];
+        let mut differs =
+            advice(protocol, "handover.differs", AdviceType::Inconsistency, Priority::Low, &about, &slots);
+        differs.because = vec![seq, heard];
+        out.push(differs);
+    }
+    out
+}
+
+/// An answer to something that the crew asked of the tool, or a sentence of a prompt.
+pub fn sentence(protocol: &Protocol, prompt: &str, kind: AdviceType, about: &str, slots: &Slots) -> Advice {
+    advice(protocol, prompt, kind, Priority::Medium, about, slots)
+}

@@ -1,0 +1,185 @@
+//! Plans and doses of this call, and what the rules say about each of them now.
+//!
+//! A plan is checked when it is told, and again whenever something is heard while it is open: the answer that makes a
+//! hold is spoken then. What was said about a plan is not said again.
+
+use crate::core::event::{Advice, AdviceType};
+use crate::core::finding::{Field, Finding, Kind};
+use crate::core::ledger::Entry;
+use crate::core::protocol::Protocol;
+use crate::core::protocol::check::{Checked, Plan, against_plan, check};
+use crate::core::protocol::facts::Facts;
+use crate::core::protocol::model::Condition;
+use crate::core::time::Moment;
+
+use super::state::State;
+
+/// A plan older than this is no longer watched.
+const PLAN_OPEN_MS: u64 = 30 * 60_000;
+/// History heard within this after a dose still speaks about that dose.
+const AFTER_DOSE_MS: u64 = 15 * 60_000;
+/// The same sentence about a plan told again within this is not repeated.
+const RETOLD_MS: u64 = 60_000;
+/// Most questions about one plan.
+const QUESTIONS: usize = 2;
+
+/// One plan or dose that the rules look at.
+#[derive(Clone, Debug)]
+pub struct Subject {
+    pub plan: Plan,
+    pub when: Moment,
+    pub stage: Stage,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub enum Stage {
+    /// Planned; not yet given, withheld or told anew.
+    Planned,
+    /// Given, with the plan that came before it, if one did.
+    Given { after: Option<Plan> },
+}
+
+/// Every plan and dose that is still of interest at `now`, oldest first.
+pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject> {
+    let mut open: Vec<Subject> = Vec::new();
+    let mut done: Vec<Subject> = Vec::new();
+    let patient = state.patient();
+    for entry in state.ledger.standing().filter(|e| e.finding.patient() == patient && concerns_us(&e.finding)) {
+        let Some(plan) = plan_of(protocol, entry) else { continue };
+        let earlier = open.iter().position(|s| s.plan.drug == plan.drug).map(|at| open.remove(at));
+        match entry.finding.kind() {
+            Kind::MedicationPlanned => open.push(Subject { plan, when: entry.when, stage: Stage::Planned }),
+            Kind::MedicationGiven => {
+                let near = |s: &Subject| entry.when.since_ms(s.when) <= PLAN_OPEN_MS;
+                let after = earlier.filter(near).map(|s| s.plan);
+                done.push(Subject { plan, when: entry.when, stage: Stage::Given { after } });
+            }
+            _ => {}
+        }
+    }
+    open.retain(|s| now.since_ms(s.when) <= PLAN_OPEN_MS);
+    done.retain(|s| now.since_ms(s.when) <= AFTER_DOSE_MS);
+    done.extend(open);
+    done.sort_by_key(|s| s.plan.seq);
+    done
+}
+
+fn concerns_us(finding: &Finding) -> bool {
+    matches!(finding.kind(), Kind::MedicationPlanned | Kind::MedicationGiven | Kind::MedicationWithheld)
+        && finding.flag(Field::BeforeArrival) != Some(true)
+        && finding.flag(Field::Present) != Some(false)
+}
+
+fn plan_of(protocol: &Protocol, entry: &Entry) -> Option<Plan> {
+    let drug = protocol.generic(entry.finding.text(Field::Name)?);
+    Some(Plan { drug, finding: entry.finding.clone(), seq: entry.seq, dose_sure: !entry.unconfirmed() })
+}
+
+/// Plans that were told and neither given nor withheld.
+pub fn open_plans(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject> {
+    subjects(state, protocol, now).into_iter().filter(|s| s.stage == Stage::Planned).collect()
+}
+
+/// What is to be said now about every plan and dose, given what was said before.
+pub fn due(state: &State, protocol: &Protocol, now: Moment) -> Vec<Advice> {
+    let mut out = Vec::new();
+    for subject in subjects(state, protocol, now) {
+        out.extend(about(state, protocol, &subject));
+    }
+    out
+}
+
+/// The same for a plan that the record does not hold (its dose was ambiguous or impossible): every check that does
+/// not need the dose.
+pub fn unrecorded(state: &State, protocol: &Protocol, finding: &Finding, heard: u64, when: Moment) -> Vec<Advice> {
+    let Some(name) = finding.text(Field::Name) else { return Vec::new() };
+    let mut bare = finding.clone();
+    for field in [Field::Dose, Field::Count, Field::Each] {
+        bare.remove(field);
+    }
+    let plan = Plan { drug: protocol.generic(name), finding: bare, seq: heard, dose_sure: false };
+    about(state, protocol, &Subject { plan, when, stage: Stage::Planned })
+}
+
+fn about(state: &State, protocol: &Protocol, subject: &Subject) -> Vec<Advice> {
+    let names = protocol.names(&subject.plan.drug);
+    let facts =
+        Facts { ledger: &state.ledger, classes: protocol, patient: state.patient(), now: subject.when, drug: &names };
+    let mut checked = check(protocol, &facts, &subject.plan);
+    drop_repeated_reasons(&mut checked, subject.plan.seq);
+    match &subject.stage {
+        Stage::Planned => planned(state, subject, checked),
+        Stage::Given { after } => given(state, protocol, subject, after.as_ref(), checked),
+    }
+}
+
+/// A hold and a dose warning that rest on the same event are one thing: the hold says it.
+fn drop_repeated_reasons(checked: &mut Checked, plan: u64) {
+    let held: Vec<u64> = checked.holds.iter().flat_map(|a| a.because.iter().copied()).filter(|s| *s != plan).collect();
+    checked.doses.retain(|dose| !dose.because.iter().any(|seq| held.contains(seq)));
+}
+
+fn planned(state: &State, subject: &Subject, checked: Checked) -> Vec<Advice> {
+    let mut out: Vec<Advice> = Vec::new();
+    let held = !checked.holds.is_empty();
+    out.extend(checked.holds.into_iter().chain(checked.doses).filter(|a| new(state, subject, a)));
+    if !held {
+        let asked = asked(state, subject.plan.seq);
+        let fresh = checked.questions.into_iter().filter(|a| new(state, subject, a));
+        out.extend(fresh.take(QUESTIONS.saturating_sub(asked)));
+    }
+    out
+}
+
+fn given(state: &State, protocol: &Protocol, subject: &Subject, after: Option<&Plan>, checked: Checked) -> Vec<Advice> {
+    let said_before =
+        |a: &Advice| after.is_some_and(|plan| state.said_about(&a.rule, plan.seq).any(|s| s.advice.kind == a.kind));
+    let just_told = subject.plan.seq >= state.last_heard;
+    let mut out: Vec<Advice> = Vec::new();
+    let measured = |a: &Advice| protocol.rule(&a.rule).is_some_and(|r| rests_on_measurement(&r.body.condition));
+    let holds = checked.holds.into_iter().filter(|a| (just_told && after.is_none()) || !measured(a));
+    out.extend(holds.filter(|a| !said_before(a) && new(state, subject, a)));
+    if just_told {
+        if let Some(plan) = after {
+            out.extend(against_plan(protocol, plan, &subject.plan).filter(|a| new(state, subject, a)));
+        }
+        out.extend(checked.doses.into_iter().filter(|a| !said_before(a) && new(state, subject, a)));
+        if after.is_none() && out.iter().all(|a| a.kind != AdviceType::Contraindication) {
+            let asked = asked(state, subject.plan.seq);
+            let fresh = checked.questions.into_iter().filter(|a| new(state, subject, a));
+            out.extend(fresh.take(QUESTIONS.saturating_sub(asked)));
+        }
+    }
+    out
+}
+
+fn asked(state: &State, plan: u64) -> usize {
+    state.said.iter().filter(|s| s.advice.kind == AdviceType::MissingFact && s.anchor() == Some(plan)).count()
+}
+
+/// Not said about this plan, nor about the same drug for the same reason a moment ago.
+fn new(state: &State, subject: &Subject, advice: &Advice) -> bool {
+    if state.said_about(&advice.rule, subject.plan.seq).any(|s| s.advice.kind == advice.kind) {
+        return false;
+    }
+    let same = |s: &&super::state::Said| {
+        s.advice.rule == advice.rule
+            && s.advice.kind == advice.kind
+            && s.advice.about == advice.about
+            && s.advice.because.get(1..) == advice.because.get(1..)
+            && subject.when.since_ms(s.when) <= RETOLD_MS
+    };
+    !state.said.iter().rev().any(|s| same(&s))
+}
+
+/// Conditions that a later measurement may change are about the next dose, not about the one that is in.
+fn rests_on_measurement(condition: &Condition) -> bool {
+    match condition {
+        Condition::Number(_) | Condition::Drop(_) | Condition::Word(_) | Condition::Flag(_) => true,
+        Condition::Any(all) | Condition::All(all) => all.iter().any(rests_on_measurement),
+        Condition::Not(inner) => rests_on_measurement(inner),
+        Condition::Named(_) | Condition::Text(_) | Condition::Use(_) | Condition::Allergy(_) | Condition::Age(_) => {
+            false
+        }
+    }
+}

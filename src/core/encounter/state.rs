@@ -1,0 +1,134 @@
+//! What is remembered of a call: a fold over its events and nothing else.
+
+use crate::core::command::Command;
+use crate::core::conversation::Conversation;
+use crate::core::event::{Advice, Body, Event, Heard};
+use crate::core::finding::{Field, Kind};
+use crate::core::ledger::{Entry, Ledger};
+use crate::core::time::Moment;
+
+/// Advice that was given, and what became of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Said {
+    pub seq: u64,
+    pub when: Moment,
+    pub advice: Advice,
+    pub acknowledged: Option<(u64, Moment)>,
+}
+
+impl Said {
+    /// The event that this advice is first of all about: a plan, a dose, a set of vital signs.
+    pub fn anchor(&self) -> Option<u64> {
+        self.advice.because.first().copied()
+    }
+}
+
+/// Everything remembered of the call.
+#[derive(Clone, Default)]
+pub struct State {
+    pub ledger: Ledger,
+    pub conversation: Conversation,
+    pub last_seq: u64,
+    /// The last `heard` event.
+    pub last_heard: u64,
+    /// The latest moment seen on the stopwatch, ms.
+    pub latest_ms: u64,
+    latest_at: Option<chrono::DateTime<chrono::FixedOffset>>,
+    pub closed: bool,
+    pub said: Vec<Said>,
+    /// The patient spoken of: 1 unless switched.
+    pub patient: Option<i64>,
+    pub off_record: bool,
+    pub handover: bool,
+    /// No speech but high priority before this, ms on the stopwatch.
+    pub quiet_until_ms: u64,
+    /// Somebody listens or takes a pressure since then.
+    pub listening_since: Option<Moment>,
+}
+
+impl State {
+    /// Folds one event in. The only way in which anything is remembered.
+    pub fn apply(&mut self, event: &Event) {
+        self.last_seq = event.seq;
+        if event.when.mono_ms >= self.latest_ms {
+            self.latest_ms = event.when.mono_ms;
+            self.latest_at = Some(event.when.at);
+        }
+        self.ledger.apply(event);
+        self.conversation.apply(event);
+        match &event.body {
+            Body::Closed(_) => self.closed = true,
+            Body::Heard(heard) => {
+                self.last_heard = event.seq;
+                self.apply_heard(heard, event.when);
+            }
+            Body::Finding(finding) if matches!(finding.kind(), Kind::BloodPressure | Kind::LungSounds) => {
+                self.listening_since = None;
+            }
+            Body::Advice(advice) => {
+                self.said.push(Said { seq: event.seq, when: event.when, advice: advice.clone(), acknowledged: None })
+            }
+            Body::Acknowledged(ack) => {
+                if let Some(said) = self.said.iter_mut().find(|s| s.seq == ack.target) {
+                    said.acknowledged = Some((event.seq, event.when));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn apply_heard(&mut self, heard: &Heard, when: Moment) {
+        for command in &heard.commands {
+            match command {
+                Command::Patient { number } => self.patient = Some(i64::from(*number)),
+                Command::OffRecord => self.off_record = true,
+                Command::OnRecord => self.off_record = false,
+                Command::HandoverBegins => self.handover = true,
+                Command::HandoverEnds => self.handover = false,
+                Command::Quiet { minutes } => {
+                    self.quiet_until_ms = when.mono_ms + u64::from(*minutes) * 60_000;
+                }
+                _ => {}
+            }
+        }
+    }
+
+    /// The latest moment that an event told of.
+    pub fn latest(&self) -> Option<Moment> {
+        Some(Moment::new(self.latest_ms, self.latest_at?))
+    }
+
+    pub fn patient(&self) -> i64 {
+        self.patient.unwrap_or(1)
+    }
+
+    /// Advice of this rule whose anchor is that event.
+    pub fn said_about(&self, rule: &str, anchor: u64) -> impl Iterator<Item = &Said> {
+        self.said.iter().filter(move |s| s.advice.rule == rule && s.anchor() == Some(anchor))
+    }
+
+    /// Standing findings of a kind that carry this name, for the patient spoken of.
+    pub fn named<'a>(&'a self, kind: Kind, names: &'a [&'a str]) -> impl DoubleEndedIterator<Item = &'a Entry> {
+        self.ledger
+            .of(kind, self.patient())
+            .filter(move |e| e.finding.text(Field::Name).is_some_and(|name| names.contains(&name)))
+    }
+
+    /// The last time this milestone was ours.
+    pub fn milestone(&self, name: &str) -> Option<&Entry> {
+        self.ledger.standing().rfind(|e| e.finding.kind() == Kind::Milestone && e.finding.is(Field::Name, name))
+    }
+
+    /// Care was handed over, or we are back in service.
+    pub fn transferred(&self) -> bool {
+        self.milestone("transfer_of_care").is_some() || self.milestone("in_service").is_some()
+    }
+
+    /// Resuscitation is going on: compressions begun, no circulation back.
+    pub fn arrest(&self) -> bool {
+        let last = self
+            .named(Kind::Procedure, &["cpr_started", "cpr_resumed", "rosc", "cpr_stopped", "resuscitation_stopped"])
+            .next_back();
+        last.is_some_and(|e| e.finding.is(Field::Name, "cpr_started") || e.finding.is(Field::Name, "cpr_resumed"))
+    }
+}
