@@ -19,6 +19,7 @@ pub mod redact;
 pub mod report;
 pub mod prompt;
 pub mod protocol;
+pub mod report;
 pub mod source;
 pub mod text;
 pub mod time;

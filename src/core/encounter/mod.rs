@@ -240,7 +240,7 @@ impl<'k> Encounter<'k> {
         let protocol = &self.knowledge.protocol;
         let said = words.to_lowercase().replace([',', '.', '!', '?'], "");
         let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
-        let is = |list: &str| protocol.word_list(list).iter().any(|w| *w == said);
+        let is = |list: &str| protocol.word_list(list).contains(&said);
         let (yes, no) = (is("bare_yes"), is("bare_no"));
         if !yes && !no {
             return;
@@ -340,6 +340,3 @@ fn heard_of(transcript: &Transcript, understood: &Understood) -> Heard {
         audio: transcript.kept_audio.clone(),
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -107,14 +107,14 @@ fn whole_words(n: u64) -> String {
         0..=19 => one(n).to_string(),
         20..=99 => {
             let tens = TENS.get((n / 10) as usize).copied().unwrap_or("");
-            if n % 10 == 0 { tens.to_string() } else { format!("{tens} {}", one(n % 10)) }
+            if n.is_multiple_of(10) { tens.to_string() } else { format!("{tens} {}", one(n % 10)) }
         }
         100..=999 => match n % 100 {
             0 => format!("{} hundred", one(n / 100)),
             rest @ 1..=9 => format!("{} oh {}", one(n / 100), one(rest)),
             rest => format!("{} {}", one(n / 100), whole_words(rest)),
         },
-        1000..=999_999 if n % 1000 == 0 => format!("{} thousand", whole_words(n / 1000)),
+        1000..=999_999 if n.is_multiple_of(1000) => format!("{} thousand", whole_words(n / 1000)),
         1000..=999_999 => {
             let rest = n % 1000;
             let tail = if rest < 100 { format!("and {}", whole_words(rest)) } else { whole_words(rest) };

@@ -2,9 +2,15 @@
 
 use chrono::DateTime;
 
-use super::*;
-use crate::core::protocol::finding_of;
-use crate::shell::data::DataSet;
+use thirdhand::core::encounter::{Effect, Encounter, Input, Knowledge};
+use thirdhand::core::event::{Body, Closed, Event, Opened};
+use thirdhand::core::grammar::Grammar;
+use thirdhand::core::protocol::{Protocol, finding_of};
+use thirdhand::core::time::Moment;
+use thirdhand::shell::data::DataSet;
+
+/// What is told, what happens at which second, when it ends, and the advice that must be given and no other.
+type Story<'a> = (&'a str, &'a [(u64, &'a str)], u64, &'a [&'a str]);
 
 fn knowledge() -> Knowledge {
     let data = DataSet::built_in();
@@ -58,11 +64,10 @@ const NO_PDE5: &str = r#"{"finding":"recent_use","class":"pde5_inhibitor","taken
 const HIGH: &str = r#"{"finding":"blood_pressure","systolic_mmhg":152,"diastolic_mmhg":88}"#;
 const LOW: &str = r#"{"finding":"blood_pressure","systolic_mmhg":94,"diastolic_mmhg":62}"#;
 
-/// (story, end, expected advice)
 #[test]
 fn plans_are_checked_before_the_hand_moves() {
     let k = knowledge();
-    let cases: &[(&str, &[(u64, &str)], u64, &[&str])] = &[
+    let cases: &[Story] = &[
         (
             "nothing known: two questions",
             &[(10, NITRO)],
@@ -182,7 +187,7 @@ fn plans_are_checked_before_the_hand_moves() {
 #[test]
 fn clocks_ring_once_escalate_once_and_are_settled() {
     let k = knowledge();
-    let cases: &[(&str, &[(u64, &str)], u64, &[&str])] = &[
+    let cases: &[Story] = &[
         (
             "unstable or unknown: five minutes, then once more",
             &[(30, LOW)],
