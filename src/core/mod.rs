@@ -19,7 +19,6 @@ pub mod prompt;
 pub mod protocol;
 pub mod redact;
 pub mod report;
-pub mod report;
 pub mod source;
 pub mod text;
 pub mod time;
