@@ -17,6 +17,7 @@ mod check;
 mod devices;
 mod export;
 mod handoff;
+mod listen;
 mod models;
 pub mod parse;
 mod recogniser;
@@ -58,6 +59,7 @@ enum Command {
     Handoff(handoff::Handoff),
     Replay(replay::Replay),
     Devices(devices::Devices),
+    Listen(listen::Listen),
     Review(review::Review),
     #[command(hide = true)]
     Say(say::Say),
@@ -94,6 +96,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Handoff(args) => handoff::run(args, &data()?),
         Command::Review(args) => review::run(args, &data()?),
         Command::Replay(args) => replay::run(args, &data()?),
+        Command::Listen(args) => listen::run(args, &data()?),
         Command::Devices(args) => args.run(),
         Command::Say(args) => args.run(),
         Command::Transcribe(args) => args.run(cli.common.data.clone()),

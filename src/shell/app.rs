@@ -93,6 +93,42 @@ impl<'k> Call<'k> {
         Ok(call)
     }
 
+    /// Goes on with a record that was never closed (a crash, a dead battery). Returns the call, and what must be noted.
+    ///
+    /// # Errors
+    /// There is no record, another process writes it, it is closed, or it is damaged in its middle.
+    pub fn resume(knowledge: &'k Knowledge, dir: &Path, voice: Box<dyn Voice>, show: Show) -> Result<(Call<'k>, Gap)> {
+        let resumed = Journal::resume(dir)?;
+        let events = &resumed.record.events;
+        let last = events.last().map(|event| event.when);
+        let last = events.iter().map(|e| e.when).fold(last, |a, b| a.filter(|a| a.mono_ms >= b.mono_ms).or(Some(b)));
+        let (Some(last), false) = (last, resumed.record.closed()) else {
+            anyhow::bail!("{}: this record is closed or empty; there is nothing to go on with", dir.display());
+        };
+        let torn = resumed.set_aside.as_ref().map(|(torn, side)| format!("{} bytes set aside in {side}", torn.len));
+        let call = Call {
+            encounter: Encounter::resume(knowledge, events),
+            head: resumed.journal.head().to_string(),
+            journal: resumed.journal,
+            voice,
+            earpiece: false,
+            show,
+            closed: false,
+        };
+        Ok((call, Gap { last, torn }))
+    }
+
+    /// Whether the crew member alone hears the voice.
+    pub fn with_earpiece(mut self, earpiece: bool) -> Call<'k> {
+        self.earpiece = earpiece;
+        self
+    }
+
+    /// What is remembered of the call, for whoever shows it.
+    pub fn state(&self) -> &crate::core::encounter::State {
+        self.encounter.state()
+    }
+
     pub fn is_closed(&self) -> bool {
         self.closed
     }
@@ -104,10 +140,20 @@ impl<'k> Call<'k> {
 
     /// Takes one input through decision, disk and voice. Returns the sentences handed to the voice.
     pub fn feed(&mut self, input: Input, now: Moment) -> Result<Vec<Speech>> {
+        match self.feed_through(input, now) {
+            Fed { fault: Some(fault), .. } => Err(fault.into()),
+            Fed { speeches, .. } => Ok(speeches),
+        }
+    }
+
+    /// The same for a live call: where the disk fails the warning is spoken all the same, and the fault comes back. The
+    /// journal keeps the events and writes them later.
+    pub fn feed_through(&mut self, input: Input, now: Moment) -> Fed {
         let effects = self.encounter.handle(input, now);
         let events: Vec<Event> = effects.iter().filter_map(appended).collect();
+        let mut fault = None;
         if !events.is_empty() {
-            self.journal.append(&events)?;
+            fault = self.journal.append(&events).err();
             self.show(&events);
         }
         let mut speeches = Vec::new();
@@ -122,7 +168,17 @@ impl<'k> Call<'k> {
                 Effect::Closed => self.closed = true,
             }
         }
-        Ok(speeches)
+        Fed { events, speeches, fault }
+    }
+
+    /// Tries to write what a failing disk has not taken; true when nothing waits any more.
+    pub fn retry_disk(&mut self) -> bool {
+        self.journal.pending_bytes() == 0 || self.journal.retry().is_ok()
+    }
+
+    /// The record's file.
+    pub fn path(&self) -> &Path {
+        self.journal.path()
     }
 
     /// Folds the encounter anew from the events so far, as after a crash (script directive `!restart`).
@@ -160,6 +216,26 @@ impl<'k> Call<'k> {
             self.show = Show::Nothing;
         }
     }
+}
+
+/// What an input led to.
+#[derive(Default)]
+pub struct Fed {
+    /// As appended to the record.
+    pub events: Vec<Event>,
+    /// Sentences handed to the voice.
+    pub speeches: Vec<Speech>,
+    /// Why the events are not on the disk yet.
+    pub fault: Option<journal::Fault>,
+}
+
+/// What lies between a record and its going on.
+#[derive(Clone, Debug)]
+pub struct Gap {
+    /// The latest moment in the record.
+    pub last: Moment,
+    /// A torn tail that was set aside.
+    pub torn: Option<String>,
 }
 
 fn appended(effect: &Effect) -> Option<Event> {

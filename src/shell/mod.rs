@@ -7,6 +7,7 @@ pub mod data;
 pub mod disk;
 pub mod encrypt;
 pub mod journal;
+pub mod live;
 pub mod model;
 pub mod recognise;
 pub mod script;

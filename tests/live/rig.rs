@@ -42,7 +42,7 @@ impl Rig {
         Ok(rig)
     }
 
-    fn path(&self, name: &str) -> PathBuf {
+    pub fn path(&self, name: &str) -> PathBuf {
         self.dir.path().join(name)
     }
 
@@ -142,6 +142,18 @@ impl Rig {
         self.command("paplay").arg("-d").arg(MICROPHONE).arg(wav).status().is_ok_and(|s| s.success())
     }
 
+    /// The same, while the test goes on; it ends with what is returned.
+    pub fn play_in_background(&self, wav: &Path) -> Playing {
+        Playing(self.command("paplay").arg("-d").arg(MICROPHONE).arg(wav).spawn().expect("paplay starts"))
+    }
+
+    /// Loads a module; its number.
+    pub fn load(&self, module: &str, args: &[&str]) -> String {
+        let output = self.command("pactl").arg("load-module").arg(module).args(args).output().expect("pactl starts");
+        assert!(output.status.success(), "{module}: {}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8_lossy(&output.stdout).trim().to_string()
+    }
+
     /// Records what the loudspeaker plays, 16 kHz mono, from now until the ear is closed.
     pub fn ear(&self) -> Ear {
         let child = self
@@ -176,10 +188,19 @@ impl Drop for Rig {
     }
 }
 
+pub struct Playing(Child);
+
+impl Drop for Playing {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
 /// A recording of the loudspeaker in progress.
 pub struct Ear {
     child: Child,
-    reader: Option<std::thread::JoinHandle<Vec<i16>>>,
+    reader: Option<std::thread::JoinHandle<()>>,
     heard: std::sync::Arc<std::sync::Mutex<Vec<i16>>>,
 }
 
@@ -193,7 +214,6 @@ impl Ear {
                 let samples = bytes.chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]]));
                 sink.lock().expect("no reader died").extend(samples);
             }
-            Vec::new()
         });
         Ear { child, reader: Some(reader), heard }
     }
@@ -223,6 +243,94 @@ impl Ear {
 }
 
 impl Drop for Ear {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// The program under test with its output as it comes.
+pub struct Program {
+    child: Child,
+    pub lines: crossbeam_channel::Receiver<serde_json::Value>,
+    /// Everything seen so far, in order.
+    pub seen: Vec<serde_json::Value>,
+    stdin: Option<std::process::ChildStdin>,
+}
+
+impl Program {
+    /// Starts `thirdhand` with `args` in the rig's world; stdout is JSON Lines.
+    pub fn start(rig: &Rig, args: &[&str]) -> Program {
+        let mut child = rig
+            .command(env!("CARGO_BIN_EXE_thirdhand"))
+            .args(args)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(if std::env::var_os("RIG_LOUD").is_some() { Stdio::inherit() } else { Stdio::null() })
+            .spawn()
+            .expect("the program starts");
+        let (stdin, stdout) = (child.stdin.take(), child.stdout.take().expect("it has an output"));
+        let (send, lines) = crossbeam_channel::unbounded();
+        std::thread::spawn(move || {
+            for line in std::io::BufRead::lines(std::io::BufReader::new(stdout)).map_while(Result::ok) {
+                let json = serde_json::from_str(&line).unwrap_or_else(|_| panic!("no JSON: {line}"));
+                if send.send(json).is_err() {
+                    return;
+                }
+            }
+        });
+        Program { child, lines, seen: Vec::new(), stdin }
+    }
+
+    pub fn type_line(&mut self, line: &str) {
+        use std::io::Write;
+        let stdin = self.stdin.as_mut().expect("stdin is open");
+        writeln!(stdin, "{line}").and_then(|()| stdin.flush()).expect("the program reads");
+    }
+
+    pub fn close_stdin(&mut self) {
+        self.stdin = None;
+    }
+
+    /// Waits for a line for which `wanted` holds; `Err` with everything seen after `seconds`.
+    pub fn wait(&mut self, seconds: u64, what: &str, wanted: impl Fn(&serde_json::Value) -> bool) -> serde_json::Value {
+        let end = instant() + Duration::from_secs(seconds);
+        loop {
+            match self.lines.recv_deadline(end) {
+                Ok(line) => {
+                    self.seen.push(line.clone());
+                    if wanted(&line) {
+                        return line;
+                    }
+                }
+                Err(_) => panic!("{what}: never came; seen: {:#?}", self.seen),
+            }
+        }
+    }
+
+    pub fn signal(&self, name: &str) {
+        let status = Command::new("kill").arg(format!("-{name}")).arg(self.child.id().to_string()).status();
+        assert!(status.is_ok_and(|s| s.success()), "kill -{name}");
+    }
+
+    /// Waits for the end; the exit status.
+    pub fn end(mut self, seconds: u64) -> (Option<i32>, Vec<serde_json::Value>) {
+        self.stdin = None;
+        let end = instant() + Duration::from_secs(seconds);
+        while let Ok(line) = self.lines.recv_deadline(end) {
+            self.seen.push(line);
+        }
+        let _ = match self.child.try_wait() {
+            Ok(Some(_)) => Ok(()),
+            _ if instant() >= end => self.child.kill(),
+            _ => Ok(()),
+        };
+        let status = self.child.wait().expect("it can be waited for");
+        (status.code(), std::mem::take(&mut self.seen))
+    }
+}
+
+impl Drop for Program {
     fn drop(&mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();

@@ -26,7 +26,9 @@ const POLL: Duration = Duration::from_millis(10);
 const OPEN_TIMEOUT: Duration = Duration::from_secs(5);
 /// Pauses between attempts to open again, milliseconds; the last one repeats.
 const RETRY_MS: [u64; 4] = [300, 500, 1_000, 2_000];
-/// Which devices there are is asked so often, milliseconds.
+/// A pause of the supervisor itself from which it is worth telling, milliseconds: more than a busy machine explains.
+const STANDSTILL_MS: u64 = 2_000;
+/// Which devices there are is asked so often.
 const CENSUS: Duration = Duration::from_millis(700);
 
 /// One microphone, as `devices` lists it.
@@ -80,7 +82,8 @@ pub fn start(wanted: Option<&str>, events: Sender<CaptureEvent>, stopped: Receiv
         choice,
         events,
         census,
-        watchdog: Watchdog::new(boot_ms()),
+        watchdog: Watchdog::new(boot_ms()).silence_is_normal(live.id.ends_with(".monitor")),
+        last_poll_ms: boot_ms(),
         clock: SampleClock::default(),
         attempts: 0,
         dropped_here: 0,
@@ -255,7 +258,7 @@ where
 struct Supervisor {
     choice: Choice,
     events: Sender<CaptureEvent>,
-    census: Receiver<Vec<Device>>,
+    census: Receiver<Vec<Present>>,
     watchdog: Watchdog,
     clock: SampleClock,
     attempts: usize,
@@ -264,6 +267,7 @@ struct Supervisor {
     /// Attempts to open that have not answered: a stopped sound server holds them until it goes on.
     openings: Vec<Receiver<Result<Live>>>,
     retry_at_ms: u64,
+    last_poll_ms: u64,
 }
 
 /// Attempts that may hang at a time; each holds a thread.
@@ -273,6 +277,7 @@ impl Supervisor {
     fn run(mut self, first: Live, stopped: &Receiver<()>) {
         let mut live = Some(first);
         while let Err(crossbeam_channel::RecvTimeoutError::Timeout) = stopped.recv_timeout(POLL) {
+            self.notice_standstill();
             if let Some(open) = &mut live {
                 self.drop_late_openings();
                 match self.listen(open) {
@@ -289,6 +294,16 @@ impl Supervisor {
             live = self.reopen();
         }
         drop_elsewhere(live);
+    }
+
+    /// The machine slept, or the program was stopped: what was said meanwhile was not heard.
+    fn notice_standstill(&mut self) {
+        let now = boot_ms();
+        let still_ms = now.saturating_sub(std::mem::replace(&mut self.last_poll_ms, now));
+        if still_ms >= STANDSTILL_MS {
+            let change = self.watchdog.broken();
+            self.tell(change, &format!("nothing was heard for {} s: the machine slept", still_ms / 1000));
+        }
     }
 
     /// Takes what the stream has given.
@@ -311,9 +326,7 @@ impl Supervisor {
         if live.signs.failed.load(Ordering::Relaxed) {
             return Err("the sound server reports a failure".into());
         }
-        if self.is_moved_or_gone(live) {
-            return Err(format!("{} is gone", live.name));
-        }
+        self.look_around(live)?;
         match self.watchdog.poll(now) {
             Some(state) => {
                 self.tell(Some(state), "no sound comes");
@@ -324,10 +337,16 @@ impl Supervisor {
         }
     }
 
-    /// The device that we listen to has vanished: the server may have moved the stream to another one.
-    fn is_moved_or_gone(&mut self, live: &Live) -> bool {
-        let latest = self.census.try_iter().last();
-        latest.is_some_and(|devices| !devices.is_empty() && !devices.iter().any(|d| d.id == live.id))
+    /// The device that we listen to may have vanished (the server then moves the stream to another one, without a
+    /// word), or may have been muted.
+    fn look_around(&mut self, live: &Live) -> Result<(), String> {
+        let Some(present) = self.census.try_iter().last().filter(|all| !all.is_empty()) else { return Ok(()) };
+        let Some(ours) = present.iter().find(|p| p.id == live.id) else {
+            return Err(format!("{} is gone", live.name));
+        };
+        let change = self.watchdog.flagged(ours.muted);
+        self.tell(change, &live.name);
+        Ok(())
     }
 
     fn pass_on(&mut self, samples: Vec<f32>, now_ms: u64) {
@@ -423,21 +442,53 @@ fn drop_elsewhere(live: Option<Live>) {
     }
 }
 
-/// Asks again and again which devices there are, on a thread that may hang with the server.
-fn census(host: HostId) -> Receiver<Vec<Device>> {
+/// A microphone that is there now.
+struct Present {
+    id: String,
+    muted: bool,
+}
+
+/// Whom to ask which microphones there are. PulseAudio also says which are muted, which cpal does not pass on.
+enum Census {
+    Pulse(pulseaudio::Client),
+    Cpal(cpal::Host),
+}
+
+impl Census {
+    fn open(host: HostId) -> Option<Census> {
+        match host {
+            HostId::PulseAudio => pulseaudio::Client::from_env(c"thirdhand").ok().map(Census::Pulse),
+            _ => cpal::host_from_id(host).ok().map(Census::Cpal),
+        }
+    }
+
+    fn take(&self) -> Option<Vec<Present>> {
+        Some(match self {
+            Census::Pulse(client) => futures::executor::block_on(client.list_sources())
+                .ok()?
+                .iter()
+                .map(|s| Present { id: format!("pulseaudio:{}", s.name.to_string_lossy()), muted: s.muted })
+                .collect(),
+            Census::Cpal(host) => list(host).ok()?.into_iter().map(|d| Present { id: d.id, muted: false }).collect(),
+        })
+    }
+}
+
+/// Asks again and again which microphones there are, on a thread that may hang with the server.
+fn census(host: HostId) -> Receiver<Vec<Present>> {
     let (send, receive) = bounded(4);
     let _ = std::thread::Builder::new().name("census".into()).spawn(move || {
         let (_keep, never) = bounded::<()>(0);
-        let mut open = cpal::host_from_id(host).ok();
+        let mut open = Census::open(host);
         loop {
             let _ = never.recv_timeout(CENSUS);
-            match open.as_ref().map(list) {
-                Some(Ok(devices)) => {
-                    if let Err(TrySendError::Disconnected(_)) = send.try_send(devices) {
+            match open.as_ref().and_then(Census::take) {
+                Some(present) => {
+                    if let Err(TrySendError::Disconnected(_)) = send.try_send(present) {
                         return;
                     }
                 }
-                _ => open = cpal::host_from_id(host).ok(),
+                None => open = Census::open(host),
             }
         }
     });

@@ -34,6 +34,8 @@ pub const NO_FRAMES_MS: u64 = 1_000;
 pub const NO_FRAMES_AT_START_MS: u64 = 3_000;
 /// Every sample the same for so long: muted. A real microphone is never so quiet.
 pub const SILENCE_MS: u64 = 1_500;
+/// The same for a source that repeats what others play: its silence says little.
+pub const SILENCE_OF_A_MONITOR_MS: u64 = 60_000;
 /// So many of the last second's samples at the limit: clipping.
 const CLIPPED_PER_SECOND: u32 = 80;
 const LIMIT: f32 = 0.999;
@@ -53,6 +55,9 @@ pub struct Watchdog {
     last_frames_ms: Option<u64>,
     /// The value that all samples since then had.
     constant: Option<(f32, u64)>,
+    silence_ms: u64,
+    /// The sound server says that it is muted.
+    muted: bool,
     clipped: u32,
     clip_window_ms: u64,
     clipping_told_ms: Option<u64>,
@@ -65,9 +70,25 @@ impl Watchdog {
             opened_ms: now_ms,
             last_frames_ms: None,
             constant: None,
+            silence_ms: SILENCE_MS,
+            muted: false,
             clipped: 0,
             clip_window_ms: now_ms,
             clipping_told_ms: None,
+        }
+    }
+
+    pub fn silence_is_normal(self, normal: bool) -> Watchdog {
+        Watchdog { silence_ms: if normal { SILENCE_OF_A_MONITOR_MS } else { SILENCE_MS }, ..self }
+    }
+
+    /// The sound server says whether the microphone is muted.
+    pub fn flagged(&mut self, muted: bool) -> Option<MicState> {
+        let was = std::mem::replace(&mut self.muted, muted);
+        match (was, muted) {
+            (false, true) if self.stand == Stand::Well => self.turn(Stand::Muted),
+            (true, false) if self.stand == Stand::Muted => self.turn(Stand::Well),
+            _ => None,
         }
     }
 
@@ -100,7 +121,16 @@ impl Watchdog {
         self.last_frames_ms = Some(now_ms);
         if self.is_constant(samples, now_ms) {
             let since = self.constant.map_or(now_ms, |(_, since)| since);
-            return if now_ms.saturating_sub(since) >= SILENCE_MS { self.turn(Stand::Muted) } else { None };
+            let muted = self.muted || now_ms.saturating_sub(since) >= self.silence_ms;
+            return match (muted, self.stand) {
+                (true, _) => self.turn(Stand::Muted),
+                // Frames come again, be they silent.
+                (false, Stand::Lost) => self.turn(Stand::Well),
+                (false, _) => None,
+            };
+        }
+        if self.muted {
+            return self.turn(Stand::Muted);
         }
         self.turn(Stand::Well).or_else(|| self.clipping(samples, now_ms))
     }
@@ -184,6 +214,24 @@ mod tests {
         assert_eq!(run(&mut dog, 0, 1_000, &noise()), []);
         assert_eq!(run(&mut dog, 1_000, 4_000, &[0.0; 320]), [(2_500, MicState::Muted)]);
         assert_eq!(run(&mut dog, 4_000, 5_000, &noise()), [(4_000, MicState::Back)]);
+    }
+
+    #[test]
+    fn a_mute_at_the_sound_server_is_told_at_once_and_lifted_at_once() {
+        let mut dog = Watchdog::new(0).silence_is_normal(true);
+        assert_eq!(run(&mut dog, 0, 10_000, &[0.0; 320]), [], "a monitor may be silent");
+        assert_eq!(dog.flagged(true), Some(MicState::Muted));
+        assert_eq!(run(&mut dog, 10_000, 12_000, &[0.0; 320]), []);
+        assert_eq!(dog.flagged(false), Some(MicState::Back));
+    }
+
+    #[test]
+    fn a_silent_stream_that_comes_back_is_back() {
+        let mut dog = Watchdog::new(0);
+        assert_eq!(run(&mut dog, 0, 1_000, &noise()), []);
+        assert_eq!(dog.broken(), Some(MicState::Lost));
+        dog.opened(2_000);
+        assert_eq!(run(&mut dog, 2_000, 2_500, &[0.0; 320]), [(2_000, MicState::Back)]);
     }
 
     #[test]

@@ -133,6 +133,11 @@ impl Segmenter {
         done
     }
 
+    /// Ends the open utterance here and now, without waiting for the pause.
+    pub fn split(&mut self) -> Option<Segment> {
+        self.open.take().map(|open| self.cut(open))
+    }
+
     /// True while an utterance is open.
     pub fn hearing(&self) -> bool {
         self.open.is_some()

@@ -97,7 +97,7 @@ pub enum VoiceEvent {
 }
 
 /// Something that can say sentences. Every call returns at once.
-pub trait Voice: Send {
+pub trait Voice: Send + Sync {
     fn queue(&self, utterance: Utterance);
 
     /// Short for [`Voice::queue`] of a sentence that is said again when cut off.
@@ -116,6 +116,29 @@ pub trait Voice: Send {
 
     /// A short sound of no words; see [`Earcon`].
     fn earcon(&self, _earcon: Earcon) {}
+}
+
+/// One voice for several calls of a shift.
+impl Voice for std::sync::Arc<dyn Voice> {
+    fn queue(&self, utterance: Utterance) {
+        self.as_ref().queue(utterance);
+    }
+
+    fn stop(&self) {
+        self.as_ref().stop();
+    }
+
+    fn withdraw(&self, id: u64) {
+        self.as_ref().withdraw(id);
+    }
+
+    fn crew_speaking(&self, talking: bool) {
+        self.as_ref().crew_speaking(talking);
+    }
+
+    fn earcon(&self, earcon: Earcon) {
+        self.as_ref().earcon(earcon);
+    }
 }
 
 /// Short sounds, so that silence is never ambiguous.

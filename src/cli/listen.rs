@@ -1,0 +1,132 @@
+//! `thirdhand listen`: microphone to record, with spoken advice.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use anyhow::{Context, Result, bail};
+use clap::Args;
+use crossbeam_channel::{Receiver, bounded, unbounded};
+use signal_hook::consts::{SIGINT, SIGTERM};
+
+use crate::core::event::Purpose;
+use crate::shell::app;
+use crate::shell::capture::{self, Pcm, Source};
+use crate::shell::data::{self, DataSet};
+use crate::shell::live::{self, Parts, Place, Prompts, Screen, Service, Settings, Time};
+use crate::shell::recognise::{self, Options};
+use crate::shell::speak::{self, Voice, VoiceKind};
+
+/// Listen to the microphone, keep the record, speak advice
+#[derive(Args)]
+#[command(after_help = "Examples:
+  thirdhand listen
+  thirdhand listen --device pulseaudio:headset --record /tmp/call --voice none --json
+  arecord -q -t raw -f S16_LE -r 16000 -c 1 | thirdhand listen --device -
+
+Ctrl-C ends the listening and closes the record; a second Ctrl-C leaves at once, and the record can be gone on with.")]
+pub struct Listen {
+    /// The microphone, by its id or name (see `thirdhand devices`); `-` is raw PCM on stdin [default: the system's]
+    #[arg(long, value_name = "DEVICE")]
+    device: Option<String>,
+    /// A ggml Whisper file
+    #[arg(long, value_name = "FILE", env = "THIRDHAND_MODEL")]
+    model: Option<PathBuf>,
+    /// `auto` speaks the advice, `none` does not
+    #[arg(long, default_value = "auto")]
+    voice: VoiceKind,
+    /// Folder for the first call's record (absent or empty); later calls go to DIR-2, DIR-3 [default: new folders below
+    /// the data directory]
+    #[arg(long, value_name = "DIR")]
+    record: Option<PathBuf>,
+    /// The record's events as JSON Lines on stdout
+    #[arg(long)]
+    json: bool,
+    /// The crew member alone hears the voice: sensitive words are spoken
+    #[arg(long)]
+    earpiece: bool,
+    /// Mark the record as a training record
+    #[arg(long)]
+    training: bool,
+    /// Sample rate of the PCM on stdin, hertz
+    #[arg(long, value_name = "HZ", default_value_t = capture::RATE_HZ)]
+    rate: u32,
+    /// Channels of the PCM on stdin
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    channels: u16,
+    /// Time is counted from the samples on stdin alone, however fast they come
+    #[arg(long)]
+    unpaced: bool,
+}
+
+pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
+    let signals = signals()?;
+    let knowledge = app::knowledge(data)?;
+    let options = Options { model: args.model.clone(), data: data.local.clone(), ..Options::default() };
+    let recogniser = recognise::open_with(&options)?;
+    let (events, voice_events) = unbounded();
+    let voice: Arc<dyn Voice> = Arc::from(speak::open(speak::Settings::of(args.voice), events));
+    let (sound_in, sound) = bounded(capture::BLOCKS_MAX);
+    let capture = capture::open(&args.source()?, sound_in)?;
+    let purpose = if args.training { Purpose::Training } else { Purpose::Care };
+    let parts = Parts {
+        knowledge: &knowledge,
+        prompts: Prompts::read(data),
+        opened: app::opened(data, recogniser.model(), purpose),
+        place: args.place()?,
+        sound,
+        recogniser,
+        voice,
+        voice_events,
+        signals,
+        time: if args.unpaced { Time::of_samples() } else { Time::Machine },
+        screen: if args.json { Screen::quiet() } else { Screen::status_line() },
+        service: Service::default(),
+        settings: Settings {
+            json: args.json,
+            earpiece: args.earpiece,
+            earcons: args.voice != VoiceKind::None,
+            open_at_once: args.record.is_some(),
+        },
+    };
+    eprintln!("thirdhand: {}", super::CAUTION);
+    eprintln!("thirdhand: listening to {}; Ctrl-C closes the record", capture.name);
+    live::run(parts)
+}
+
+impl Listen {
+    fn source(&self) -> Result<Source> {
+        let stdin = self.device.as_deref() == Some("-");
+        if self.unpaced && !stdin {
+            bail!("--unpaced is for PCM on stdin (`--device -`)");
+        }
+        Ok(match stdin {
+            true => Source::Stdin(Pcm { rate_hz: self.rate, channels: self.channels, own_clock: self.unpaced }),
+            false => Source::Microphone { device: self.device.clone() },
+        })
+    }
+
+    fn place(&self) -> Result<Place> {
+        match &self.record {
+            Some(dir) => Ok(Place::Named(dir.clone())),
+            None => {
+                let base = data::data_home().context("no home folder is known; name one with --record DIR")?;
+                Ok(Place::Dated(base.join("records")))
+            }
+        }
+    }
+}
+
+/// The first signal is told; a second ends the program at once.
+fn signals() -> Result<Receiver<i32>> {
+    let (tell, told) = bounded(4);
+    let mut signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM])?;
+    std::thread::Builder::new().name("signals".into()).spawn(move || {
+        for (count, signal) in signals.forever().enumerate() {
+            if count > 0 {
+                std::process::exit(1);
+            }
+            let _ = tell.try_send(signal);
+        }
+    })?;
+    Ok(told)
+}

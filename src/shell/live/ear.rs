@@ -1,0 +1,337 @@
+//! The ear: sound in, utterances with their words out. It runs on a thread of its own, beside one for the recogniser.
+//!
+//! Utterances end at a pause. So that nobody waits for the pause *and then* for the recogniser, recognition of what was
+//! said so far begins early in the pause; when its words are complete in themselves the utterance ends there and then.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use crossbeam_channel::{Receiver, Sender, TrySendError, bounded, select};
+
+use super::own_voice::OwnVoice;
+use crate::core::utterance::Transcript;
+use crate::shell::capture::{Block, CaptureEvent, MicState, RATE_HZ};
+use crate::shell::recognise::Recogniser;
+use crate::shell::segment::{Segment, Segmenter};
+
+/// Silence after which recognition of what was said so far begins, milliseconds.
+const EARLY_MS: u64 = 208;
+/// Utterances waiting for the recogniser at most.
+const JOBS_MAX: usize = 8;
+/// A level is told every so many samples.
+const LEVEL_EVERY: u64 = RATE_HZ as u64 / 4;
+
+/// What the ear tells the loop. Times are on `clock::boot_ms`, or on the samples' own clock.
+#[derive(Debug)]
+pub enum Told {
+    /// Somebody began or ceased to speak.
+    Speaking(bool),
+    Utterance(Box<Heard>),
+    /// An utterance was lost to the recogniser.
+    Missed {
+        why: String,
+    },
+    /// The recogniser was mended.
+    Mended(String),
+    Microphone(MicState, String),
+    /// Sound was heard up to here; its level, dBFS.
+    Level {
+        at_ms: u64,
+        dbfs: f32,
+    },
+    /// The input has ended and everything before was told.
+    Ended,
+}
+
+#[derive(Debug)]
+pub struct Heard {
+    pub transcript: Transcript,
+    pub start_ms: u64,
+    pub end_ms: u64,
+}
+
+/// Says whether words are complete in themselves, so that there is no need to wait for more.
+pub type Complete = Box<dyn Fn(&Transcript) -> bool + Send>;
+
+pub struct Options {
+    pub own_voice: Arc<OwnVoice>,
+    pub complete: Complete,
+    /// Wait for each utterance's words before taking more sound: the samples' own clock is the clock.
+    pub in_step: bool,
+}
+
+/// Orders to the ear.
+pub enum Order {
+    /// Recognise what is open, tell it, tell `Ended`, and end.
+    Finish,
+}
+
+/// Starts both threads.
+///
+/// # Errors
+/// A thread cannot be started.
+pub fn start(
+    options: Options,
+    recogniser: Box<dyn Recogniser>,
+    sound: Receiver<CaptureEvent>,
+    orders: Receiver<Order>,
+    told: Sender<Told>,
+) -> std::io::Result<()> {
+    let (jobs, work) = bounded(JOBS_MAX);
+    let (finished, results) = bounded(JOBS_MAX + 2);
+    std::thread::Builder::new().name("recognise".into()).spawn(move || recognise(recogniser, &work, &finished))?;
+    let ear = Ear {
+        options,
+        segmenter: Segmenter::new(),
+        base_ms: 0,
+        pushed: 0,
+        was_speaking: false,
+        hearing: false,
+        early: None,
+        waiting: BTreeMap::new(),
+        jobs,
+        results,
+        told,
+        next_id: 0,
+        power: (0.0, 0),
+    };
+    std::thread::Builder::new().name("ear".into()).spawn(move || ear.run(&sound, &orders))?;
+    Ok(())
+}
+
+struct Job {
+    id: u64,
+    samples: Vec<f32>,
+}
+
+struct Done {
+    id: u64,
+    result: Result<Transcript, String>,
+    mended: Vec<String>,
+}
+
+fn recognise(mut recogniser: Box<dyn Recogniser>, work: &Receiver<Job>, finished: &Sender<Done>) {
+    for Job { id, samples } in work {
+        let result = recogniser.recognise(&samples).map_err(|e| format!("{e:#}"));
+        let mended = recogniser.troubles();
+        if finished.send(Done { id, result, mended }).is_err() {
+            return;
+        }
+    }
+}
+
+/// Recognition begun early in a pause.
+struct Early {
+    id: u64,
+    /// Where the words ended, on the segmenter's clock: the same at the end means that nothing was added.
+    end_ms: u64,
+    result: Option<Result<Transcript, String>>,
+}
+
+struct Ear {
+    options: Options,
+    segmenter: Segmenter,
+    /// The moment of the segmenter's first sample.
+    base_ms: u64,
+    pushed: u64,
+    was_speaking: bool,
+    hearing: bool,
+    early: Option<Early>,
+    /// Start and end of the utterances at the recogniser.
+    waiting: BTreeMap<u64, (u64, u64)>,
+    jobs: Sender<Job>,
+    results: Receiver<Done>,
+    told: Sender<Told>,
+    next_id: u64,
+    /// Sum of squares and count since the last level.
+    power: (f64, u64),
+}
+
+impl Ear {
+    fn run(mut self, sound: &Receiver<CaptureEvent>, orders: &Receiver<Order>) {
+        let results = self.results.clone();
+        loop {
+            let open = select! {
+                recv(sound) -> event => match event {
+                    Ok(CaptureEvent::Sound(block)) => self.hear(block),
+                    Ok(CaptureEvent::State(state, detail)) => self.tell(Told::Microphone(state, detail)),
+                    Ok(CaptureEvent::Ended) | Err(_) => { self.finish(); return },
+                },
+                recv(results) -> done => match done {
+                    Ok(done) => self.learn(done),
+                    Err(_) => {
+                        self.tell(Told::Missed { why: "the recogniser's thread has ended".into() });
+                        false
+                    },
+                },
+                recv(orders) -> order => match order {
+                    Ok(Order::Finish) | Err(_) => {
+                        while let Ok(CaptureEvent::Sound(block)) = sound.try_recv() {
+                            self.hear(block);
+                        }
+                        self.finish();
+                        return;
+                    },
+                },
+            };
+            if !open {
+                return;
+            }
+        }
+    }
+
+    /// False when nobody listens to us any more.
+    fn tell(&self, told: Told) -> bool {
+        self.told.send(told).is_ok()
+    }
+
+    fn hear(&mut self, block: Block) -> bool {
+        if !block.follows && self.pushed > 0 {
+            let cut = self.segmenter.finish();
+            cut.into_iter().for_each(|segment| self.ended(segment));
+            self.segmenter = Segmenter::new();
+            self.pushed = 0;
+            self.early = None;
+        }
+        if self.pushed == 0 {
+            self.base_ms = block.at_ms;
+        }
+        let speaking = self.options.own_voice.speaking();
+        if speaking != self.was_speaking {
+            // Our words and the crew's are cut apart, as far as they can be.
+            self.was_speaking = speaking;
+            let cut = self.segmenter.split();
+            cut.into_iter().for_each(|segment| self.ended(segment));
+        }
+        self.pushed += block.samples.len() as u64;
+        let done = self.segmenter.push(&block.samples);
+        done.into_iter().for_each(|segment| self.ended(segment));
+        self.begin_early();
+        self.level(&block.samples);
+        let hearing = self.segmenter.hearing();
+        if hearing != self.hearing {
+            self.hearing = hearing;
+            return self.tell(Told::Speaking(hearing));
+        }
+        true
+    }
+
+    fn level(&mut self, samples: &[f32]) {
+        self.power.0 += samples.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>();
+        self.power.1 += samples.len() as u64;
+        if self.power.1 >= LEVEL_EVERY {
+            let dbfs = (10.0 * (self.power.0 / self.power.1 as f64).max(1e-12).log10()) as f32;
+            self.power = (0.0, 0);
+            let at_ms = self.base_ms + self.pushed * 1000 / u64::from(RATE_HZ);
+            self.tell(Told::Level { at_ms, dbfs });
+        }
+    }
+
+    /// In a pause: recognition of what was said so far, once a pause, and only when the recogniser is free.
+    fn begin_early(&mut self) {
+        if self.options.in_step || !self.waiting.is_empty() {
+            return;
+        }
+        if self.segmenter.silent_ms().is_none_or(|ms| ms < EARLY_MS) {
+            return;
+        }
+        let Some(segment) = self.segmenter.so_far() else { return };
+        if self.early.as_ref().is_some_and(|early| early.end_ms == segment.end_ms || early.result.is_none()) {
+            return;
+        }
+        let end_ms = segment.end_ms;
+        if let Some(id) = self.send(segment) {
+            self.early = Some(Early { id, end_ms, result: None });
+        }
+    }
+
+    /// An utterance is whole: its words are known early, or are to be found.
+    fn ended(&mut self, segment: Segment) {
+        if let Some(early) = self.early.take_if(|early| early.end_ms == segment.end_ms) {
+            match early.result {
+                Some(result) => self.utter(result, self.times(&segment)),
+                None => drop(self.waiting.insert(early.id, self.times(&segment))),
+            }
+            return;
+        }
+        let times = self.times(&segment);
+        if let Some(id) = self.send(segment) {
+            self.waiting.insert(id, times);
+            if self.options.in_step {
+                self.wait_for_all();
+            }
+        }
+    }
+
+    fn wait_for_all(&mut self) {
+        while !self.waiting.is_empty() {
+            match self.results.recv() {
+                Ok(done) => drop(self.learn(done)),
+                Err(_) => return,
+            }
+        }
+    }
+
+    fn send(&mut self, segment: Segment) -> Option<u64> {
+        self.next_id += 1;
+        match self.jobs.try_send(Job { id: self.next_id, samples: segment.samples }) {
+            Ok(()) => Some(self.next_id),
+            Err(TrySendError::Full(_)) => {
+                self.tell(Told::Missed { why: format!("{JOBS_MAX} utterances are waiting already") });
+                None
+            }
+            Err(TrySendError::Disconnected(_)) => {
+                self.tell(Told::Missed { why: "the recogniser's thread has ended".into() });
+                None
+            }
+        }
+    }
+
+    fn learn(&mut self, done: Done) -> bool {
+        for detail in done.mended {
+            self.tell(Told::Mended(detail));
+        }
+        if let Some(times) = self.waiting.remove(&done.id) {
+            self.utter(done.result, times);
+            return true;
+        }
+        if let Some(early) = self.early.as_mut().filter(|early| early.id == done.id) {
+            early.result = Some(done.result);
+            self.end_early();
+        }
+        true
+    }
+
+    /// The words so far are known: if they are complete and nothing was added, the utterance ends here.
+    fn end_early(&mut self) {
+        let Some(Early { end_ms, result: Some(Ok(transcript)), .. }) = &self.early else { return };
+        let unchanged = self.segmenter.so_far().is_some_and(|segment| segment.end_ms == *end_ms);
+        if unchanged && (self.options.complete)(transcript) {
+            let cut = self.segmenter.split();
+            cut.into_iter().for_each(|segment| self.ended(segment));
+        }
+    }
+
+    /// Begin and end on the machine's stopwatch.
+    fn times(&self, segment: &Segment) -> (u64, u64) {
+        (self.base_ms + segment.start_ms, self.base_ms + segment.end_ms)
+    }
+
+    fn utter(&mut self, result: Result<Transcript, String>, (start_ms, end_ms): (u64, u64)) {
+        match result {
+            Ok(transcript) if transcript.text.trim().is_empty() => {}
+            Ok(mut transcript) => {
+                transcript.own_voice = self.options.own_voice.over(start_ms, end_ms);
+                self.tell(Told::Utterance(Box::new(Heard { transcript, start_ms, end_ms })));
+            }
+            Err(why) => drop(self.tell(Told::Missed { why })),
+        }
+    }
+
+    fn finish(&mut self) {
+        let rest = self.segmenter.finish();
+        rest.into_iter().for_each(|segment| self.ended(segment));
+        self.wait_for_all();
+        self.tell(Told::Ended);
+    }
+}

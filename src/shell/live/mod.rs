@@ -1,0 +1,472 @@
+//! `listen`: the loop that a shift lives in. Everything that can wake it is one of three channels: what the ear tells,
+//! what the voice tells, signals; and the next deadline. It mutates once, drains what follows, and waits again.
+//!
+//! It decides nothing about a patient; it decides what is said about the devices.
+
+mod ear;
+mod own_voice;
+mod prompts;
+mod screen;
+mod service;
+mod shift;
+mod time;
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::{Context, Result};
+use crossbeam_channel::{Receiver, Sender, bounded, never, select};
+
+pub use own_voice::OwnVoice;
+pub use prompts::Prompts;
+pub use screen::Screen;
+pub use service::Service;
+pub use shift::{Place, Shift};
+pub use time::Time;
+
+use crate::core::conversation::Conversation;
+use crate::core::encounter::{Input, Knowledge};
+use crate::core::event::{Body, Opened, Outcome, Priority, Trouble};
+use crate::core::finding::{Field, Finding, Kind};
+use crate::core::time::Moment;
+use crate::core::utterance::Transcript;
+use crate::shell::capture::{CaptureEvent, MicState};
+use crate::shell::clock::{boot_ms, wall_now};
+use crate::shell::recognise::Recogniser;
+use crate::shell::speak::{Earcon, End, Utterance, Voice, VoiceEvent};
+use ear::{Heard, Order, Told};
+
+/// What waits between the ear and the loop at most.
+const TOLD_MAX: usize = 64;
+/// After the first Ctrl-C the last words are waited for no longer than this.
+const LAST_WORDS: Duration = Duration::from_secs(5);
+/// A step of the wall clock from which it is worth an event, milliseconds.
+const CLOCK_STEP_MS: i64 = 2_000;
+/// The disk is tried again so often while it fails, milliseconds.
+const DISK_RETRY_MS: u64 = 1_000;
+
+/// Everything `listen` needs, opened.
+pub struct Parts<'k> {
+    pub knowledge: &'k Knowledge,
+    pub prompts: Prompts,
+    pub opened: Opened,
+    pub place: Place,
+    pub sound: Receiver<CaptureEvent>,
+    pub recogniser: Box<dyn Recogniser>,
+    pub voice: Arc<dyn Voice>,
+    pub voice_events: Receiver<VoiceEvent>,
+    pub signals: Receiver<i32>,
+    pub time: Time,
+    pub screen: Screen,
+    pub service: Service,
+    pub settings: Settings,
+}
+
+#[derive(Clone, Debug, Default)]
+pub struct Settings {
+    pub json: bool,
+    pub earpiece: bool,
+    pub earcons: bool,
+    /// The first call's record is opened at once, not at its first finding.
+    pub open_at_once: bool,
+}
+
+/// Listens until the input ends or a signal comes; closes the record.
+///
+/// # Errors
+/// A record cannot be opened or, at the end, not be written.
+pub fn run(parts: Parts<'_>) -> Result<()> {
+    let own_voice = Arc::new(OwnVoice::default());
+    let time = Arc::new(parts.time);
+    let (told, ear) = bounded(TOLD_MAX);
+    let (orders, ordered) = bounded(1);
+    let knowledge = parts.knowledge;
+    let options =
+        ear::Options { own_voice: own_voice.clone(), complete: complete(knowledge), in_step: !time.is_machine() };
+    ear::start(options, parts.recogniser, parts.sound, ordered, told)?;
+    let shift = Shift::new(
+        knowledge,
+        parts.opened,
+        parts.place,
+        parts.voice.clone(),
+        time.clone(),
+        parts.settings.earpiece,
+        parts.settings.json,
+    );
+    let mut live = Live {
+        knowledge,
+        prompts: parts.prompts,
+        shift,
+        voice: parts.voice,
+        own_voice,
+        time,
+        screen: parts.screen,
+        service: parts.service,
+        settings: parts.settings,
+        sentences: Vec::new(),
+        own_ids: 0,
+        clock_ms: wall_minus_boot(),
+        disk_failing: false,
+        microphone: None,
+        awake_ms: boot_ms(),
+    };
+    live.begin()?;
+    live.listen(&ear, &parts.voice_events, &parts.signals, &orders)
+}
+
+struct Live<'k> {
+    knowledge: &'k Knowledge,
+    prompts: Prompts,
+    shift: Shift<'k>,
+    voice: Arc<dyn Voice>,
+    own_voice: Arc<OwnVoice>,
+    time: Arc<Time>,
+    screen: Screen,
+    service: Service,
+    settings: Settings,
+    /// Sentences handed to the voice whose end is not known, by the voice's id.
+    sentences: Vec<(u64, String)>,
+    /// Counts the sentences that belong to no call.
+    own_ids: u64,
+    /// Wall clock minus stopwatch, to notice that the wall clock was set.
+    clock_ms: i64,
+    disk_failing: bool,
+    /// What is wrong with the microphone now.
+    microphone: Option<MicState>,
+    /// When the ear last told anything.
+    awake_ms: u64,
+}
+
+impl Live<'_> {
+    fn begin(&mut self) -> Result<()> {
+        if let Some(gap) = self.shift.resume().context("a call was left open and cannot be gone on with")? {
+            let minutes = (wall_now() - gap.last.at).num_minutes().max(0);
+            self.screen.line(&format!("going on with a call that was left open {minutes} minutes ago"));
+            let sentence = if minutes > 0 { "live.resumed" } else { "live.resumed_shortly" };
+            self.announce(sentence, &[("minutes", &minutes.to_string())], Priority::High);
+        } else if self.settings.open_at_once {
+            self.shift.open(self.time.now_ms())?;
+        }
+        self.announce("live.listening", &[], Priority::Medium);
+        self.service.ready();
+        Ok(())
+    }
+
+    fn listen(
+        &mut self,
+        ear: &Receiver<Told>,
+        voice: &Receiver<VoiceEvent>,
+        signals: &Receiver<i32>,
+        orders: &Sender<Order>,
+    ) -> Result<()> {
+        let mut end: Option<std::time::Instant> = None;
+        let mut voice = voice.clone();
+        loop {
+            self.look_at_the_clock();
+            self.tick();
+            self.show();
+            self.service.alive(self.is_alive());
+            let wait = self.wait_ms();
+            let wait = end.map_or(wait, |end| wait.min(end.saturating_duration_since(crate::shell::clock::instant())));
+            select! {
+                recv(ear) -> told => match told {
+                    Ok(Told::Ended) | Err(_) => return self.close(end.is_some()),
+                    Ok(told) => self.learn(told)?,
+                },
+                recv(voice) -> event => match event {
+                    Ok(event) => self.voice_told(&event),
+                    // A voice that says nothing tells nothing either.
+                    Err(_) => voice = never(),
+                },
+                recv(signals) -> signal => if signal.is_ok() && end.is_none() {
+                    self.screen.line("closing the record; once more to leave at once");
+                    let _ = orders.try_send(Order::Finish);
+                    end = Some(crate::shell::clock::instant() + LAST_WORDS);
+                },
+                default(wait) => if end.is_some_and(|end| crate::shell::clock::instant() >= end) {
+                    return self.close(true);
+                },
+            }
+        }
+    }
+
+    /// Until when nothing needs doing.
+    fn wait_ms(&self) -> Duration {
+        let now = self.time.now_ms();
+        let due = self.shift.next_deadline_ms().filter(|_| self.time.is_machine());
+        let second = Duration::from_millis(500);
+        due.map_or(second, |due| Duration::from_millis(due.saturating_sub(now)).min(second))
+    }
+
+    fn is_alive(&self) -> bool {
+        self.microphone.is_some() || boot_ms().saturating_sub(self.awake_ms) < 10_000
+    }
+
+    fn learn(&mut self, told: Told) -> Result<()> {
+        self.awake_ms = boot_ms();
+        match told {
+            Told::Speaking(talking) => self.voice.crew_speaking(talking),
+            Told::Level { at_ms, dbfs } => {
+                self.screen.level(dbfs);
+                if !self.time.is_machine() {
+                    self.deadlines_up_to(at_ms);
+                }
+                self.time.heard_up_to(at_ms);
+            }
+            Told::Utterance(heard) => self.hear(*heard)?,
+            Told::Microphone(state, detail) => self.microphone_told(state, &detail),
+            Told::Missed { why } => {
+                self.trouble("recogniser", "gap", &why);
+                self.announce("live.recogniser.gap", &[], Priority::Medium);
+            }
+            Told::Mended(detail) => {
+                let trouble = trouble("recogniser", "mended", &detail);
+                self.feed(Input::Recovered(trouble), self.time.now_ms());
+            }
+            Told::Ended => {}
+        }
+        Ok(())
+    }
+
+    fn hear(&mut self, heard: Heard) -> Result<()> {
+        let Heard { transcript, start_ms, end_ms } = heard;
+        if !self.time.is_machine() {
+            self.deadlines_up_to(end_ms);
+            self.time.heard_up_to(end_ms);
+        }
+        if self.shift.call().is_none() {
+            if !self.opens_a_call(&transcript, start_ms) {
+                self.screen.line(&format!("no call is open; heard \"{}\"", transcript.text));
+                return Ok(());
+            }
+            self.shift.open(start_ms)?;
+            self.announce("live.call_opened", &[], Priority::Low);
+        }
+        let spoken_at = self.shift.moment(start_ms);
+        self.screen.heard(&transcript.text);
+        self.feed(Input::Heard { transcript, spoken_at }, self.time.now_ms().max(end_ms));
+        Ok(())
+    }
+
+    /// Between calls: do these words begin one? A finding does.
+    fn opens_a_call(&self, transcript: &Transcript, at_ms: u64) -> bool {
+        let when = Moment::new(0, self.time.wall(at_ms));
+        let understood = Conversation::default().hear(&self.knowledge.grammar, transcript, when);
+        understood.findings().next().is_some()
+    }
+
+    /// Hands an input to the call, and does what follows from what became of it.
+    fn feed(&mut self, input: Input, at_ms: u64) {
+        self.screen.wipe();
+        let outcome = self.shift.feed(input, at_ms);
+        for speech in &outcome.speeches {
+            let text = if self.settings.earpiece { &speech.say } else { &speech.say_aloud };
+            self.remember(self.shift.voice_id(speech.target), text.clone());
+        }
+        for event in &outcome.events {
+            if let Body::Heard(heard) = &event.body {
+                self.screen.outcome(heard.outcome);
+                if self.settings.earcons && outcome.speeches.is_empty() {
+                    self.voice.earcon(earcon_of(heard.outcome));
+                }
+            }
+        }
+        if outcome.fault.is_some() != self.disk_failing && (outcome.fault.is_some() || self.shift.retry_disk()) {
+            self.disk_told(outcome.fault.map(|f| f.to_string()));
+        }
+        if outcome.events.iter().any(|event| matches!(event.body, Body::Closed(_))) {
+            self.announce("live.call_closed", &[], Priority::Medium);
+        }
+    }
+
+    fn disk_told(&mut self, fault: Option<String>) {
+        self.disk_failing = fault.is_some();
+        match fault {
+            Some(fault) => {
+                self.screen.line(&format!("THE RECORD IS NOT WRITTEN: {fault}"));
+                self.announce("live.disk.lost", &[], Priority::High);
+            }
+            None => {
+                self.screen.line("the record is written again");
+                self.announce("live.disk.back", &[], Priority::High);
+            }
+        }
+    }
+
+    fn remember(&mut self, id: u64, text: String) {
+        const REMEMBERED: usize = 64;
+        if self.sentences.len() >= REMEMBERED {
+            self.sentences.remove(0);
+        }
+        self.sentences.push((id, text));
+    }
+
+    /// Says something about the program itself.
+    fn announce(&mut self, id: &str, slots: &[(&str, &str)], priority: Priority) {
+        let text = self.prompts.say(id, slots);
+        self.own_ids += 1;
+        self.remember(self.own_ids, text.clone());
+        self.voice.queue(Utterance::new(self.own_ids, text, priority).about(id));
+    }
+
+    fn voice_told(&mut self, event: &VoiceEvent) {
+        match event {
+            VoiceEvent::Started { id } => {
+                let text = self.sentences.iter().find(|(known, _)| known == id).map(|(_, text)| text.clone());
+                self.own_voice.started(*id, &text.unwrap_or_default(), boot_ms());
+            }
+            VoiceEvent::Finished { id, end } => {
+                self.own_voice.finished(*id, boot_ms());
+                self.sentences.retain(|(known, _)| known != id);
+                let reason = match end {
+                    End::Done => None,
+                    End::Interrupted => Some("interrupted".to_string()),
+                    // It was not spoken, so no `spoken` is recorded; the loss of the voice is.
+                    End::Failed | End::Expired | End::Replaced | End::Withdrawn => return,
+                };
+                if let Some(target) = self.shift.target(*id) {
+                    self.feed(Input::Spoken { target, reason }, self.time.now_ms());
+                }
+            }
+            VoiceEvent::State { state, detail } => self.voice_state(state, detail),
+        }
+    }
+
+    fn voice_state(&mut self, state: &'static str, detail: &str) {
+        self.screen.line(&format!("voice {state}: {detail}"));
+        match state {
+            "lost" => self.trouble("voice", state, detail),
+            "fallback" => {
+                self.trouble("voice", state, detail);
+                self.announce("live.voice.fallback", &[], Priority::Medium);
+            }
+            _ => {
+                self.feed(Input::Recovered(trouble("voice", state, detail)), self.time.now_ms());
+                self.announce("live.voice.back", &[], Priority::Medium);
+            }
+        }
+    }
+
+    fn microphone_told(&mut self, state: MicState, detail: &str) {
+        self.screen.microphone(state);
+        self.screen.line(&format!("microphone {}: {detail}", state.name()));
+        match state {
+            MicState::Back => {
+                self.microphone = None;
+                self.feed(Input::Recovered(trouble("microphone", "back", detail)), self.time.now_ms());
+                self.announce("live.microphone.back", &[], Priority::Medium);
+            }
+            MicState::Overrun => self.trouble("microphone", state.name(), detail),
+            MicState::Lost | MicState::Muted | MicState::Clipping => {
+                if state != MicState::Clipping {
+                    self.microphone = Some(state);
+                }
+                self.trouble("microphone", state.name(), detail);
+                let priority = if state == MicState::Clipping { Priority::Medium } else { Priority::High };
+                self.announce(&format!("live.microphone.{}", state.name()), &[], priority);
+            }
+        }
+    }
+
+    fn trouble(&mut self, what: &str, state: &str, detail: &str) {
+        self.feed(Input::Trouble(trouble(what, state, detail)), self.time.now_ms());
+    }
+
+    /// The wall clock was set: timers do not move, but the record says so.
+    fn look_at_the_clock(&mut self) {
+        let now = wall_minus_boot();
+        let step = now - self.clock_ms;
+        if self.time.is_machine() && step.abs() >= CLOCK_STEP_MS {
+            self.clock_ms = now;
+            self.trouble("clock", "stepped", &format!("{step} ms"));
+            self.announce("live.clock.stepped", &[], Priority::Low);
+        }
+    }
+
+    fn tick(&mut self) {
+        if self.time.is_machine() {
+            self.deadlines_up_to(self.time.now_ms());
+        }
+        if self.disk_failing && boot_ms() % DISK_RETRY_MS < 500 && self.shift.retry_disk() {
+            self.disk_told(None);
+        }
+    }
+
+    /// Deadlines fire in order; one that a tick does not move would hang the loop, so each fires once a look.
+    fn deadlines_up_to(&mut self, to_ms: u64) {
+        let mut last = None;
+        while let Some(due) = self.shift.next_deadline_ms().filter(|due| *due <= to_ms && last != Some(*due)) {
+            last = Some(due);
+            let at_ms = if self.time.is_machine() { self.time.now_ms() } else { due };
+            self.time.heard_up_to(due);
+            self.feed(Input::Tick, at_ms);
+        }
+    }
+
+    fn show(&mut self) {
+        let call = self.shift.call().map(|call| call.state());
+        let mono_ms = self.shift.moment(self.time.now_ms()).mono_ms;
+        self.screen.show(call, mono_ms, self.own_voice.speaking());
+    }
+
+    fn close(&mut self, asked: bool) -> Result<()> {
+        if self.shift.call().is_none() && self.shift.is_first() {
+            // A record is opened even if nothing was understood.
+            self.shift.open(self.time.now_ms())?;
+        }
+        let record = self.shift.call().map(|call| call.path().display().to_string());
+        let outcome = self.shift.close(if asked { "interrupted" } else { "end_of_input" }, self.time.now_ms());
+        self.service.stopping();
+        self.screen.end();
+        if let Some(record) = record.filter(|_| !self.settings.json) {
+            eprintln!("record: {record}");
+        }
+        match outcome.fault {
+            Some(fault) if !self.shift.retry_disk() => Err(fault.into()),
+            _ => Ok(()),
+        }
+    }
+}
+
+fn trouble(what: &str, state: &str, detail: &str) -> Trouble {
+    let detail = (!detail.is_empty()).then(|| detail.to_string());
+    Trouble { what: what.into(), state: state.into(), detail }
+}
+
+fn earcon_of(outcome: Outcome) -> Earcon {
+    match outcome {
+        Outcome::Matched | Outcome::Doubtful | Outcome::Echo => Earcon::Heard,
+        Outcome::Unmatched | Outcome::Rejected | Outcome::Ambiguous => Earcon::NotUnderstood,
+    }
+}
+
+fn wall_minus_boot() -> i64 {
+    wall_now().timestamp_millis() - i64::try_from(boot_ms()).unwrap_or(0)
+}
+
+/// Whether words are complete in themselves: all understood, nothing in doubt, and nothing that commonly goes on after
+/// a breath (a round number, a pressure without its second half). Where it is not sure, the longer pause is waited for.
+fn complete(knowledge: &Knowledge) -> ear::Complete {
+    let grammar = knowledge.grammar.clone();
+    Box::new(move |transcript| {
+        let when = Moment::new(0, wall_now());
+        let understood = Conversation::default().hear(&grammar, transcript, when);
+        understood.outcome == Outcome::Matched
+            && understood.leftover.is_empty()
+            && !may_go_on(&transcript.text)
+            && !understood.findings().any(is_half)
+    })
+}
+
+/// A last number that is round may be the first part of a longer one: "ninety", "eight".
+fn may_go_on(text: &str) -> bool {
+    let last = text.split_whitespace().next_back().unwrap_or("").trim_matches(|c: char| !c.is_alphanumeric());
+    let round = last.ends_with('0') && last.chars().all(|c| c.is_ascii_digit());
+    round || last.ends_with("ty") || matches!(last, "hundred" | "point" | "over" | "oh" | "and" | "of")
+}
+
+fn is_half(finding: &Finding) -> bool {
+    finding.kind() == Kind::BloodPressure
+        && finding.get(Field::DiastolicMmhg).is_none()
+        && finding.get(Field::Method).is_none()
+}

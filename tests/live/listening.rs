@@ -1,0 +1,1 @@
+//! `listen` with the real recogniser.
