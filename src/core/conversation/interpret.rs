@@ -82,6 +82,8 @@ pub struct Meaning {
     pub answers: Vec<Answered>,
     /// Numbers left beside a finding that was complete.
     pub stray: Vec<String>,
+    /// A number that began the breath, before a measured value.
+    pub lead: Vec<String>,
     pub commands: Vec<Map<String, Json>>,
     pub leftover: Vec<String>,
     pub corrects: bool,
@@ -244,9 +246,18 @@ impl Reader<'_> {
             return;
         }
         let number = self.on.tokens.get(at).is_some_and(|t| t.number.is_some());
-        if number && (self.last_complete || self.stray_runs_on(at)) {
-            self.meaning.stray.push(self.on.said(at, at + 1).to_string());
+        let joined = self.break_before(at) < Break::Comma && self.loose.last().is_some_and(|last| last + 1 == at);
+        let word = self.on.said(at, at + 1).to_string();
+        if number && self.last_complete {
+            self.meaning.stray.push(word);
+        } else if number && (self.leads() || joined && !self.meaning.lead.is_empty()) {
+            self.meaning.lead.push(word);
         } else {
+            if joined {
+                // "two patients": a number of something, not a lone one.
+                self.meaning.stray.clear();
+            }
+            self.meaning.lead.clear();
             self.last_complete = false;
         }
         if self.loose.last().is_some_and(|last| last + 1 != at) {
@@ -256,8 +267,12 @@ impl Reader<'_> {
         self.push_current();
     }
 
-    fn stray_runs_on(&self, at: usize) -> bool {
-        self.loose.last().is_some_and(|last| last + 1 == at) && !self.meaning.stray.is_empty() && self.last_complete
+    /// Nothing but free words was heard so far.
+    fn leads(&self) -> bool {
+        self.meaning.lead.is_empty()
+            && self.loose.is_empty()
+            && self.meaning.explain.is_empty()
+            && self.meaning.leftover.is_empty()
     }
 
     fn guard(&mut self, guard: usize, phrase: &Phrase, found: &Match) {
@@ -613,11 +628,36 @@ impl Reader<'_> {
         if about && gathered.iter().any(|g| g.number.is_some()) {
             draft.fields.push((Field::Approximate, Value::Flag(true)));
         }
+        let back: Vec<(Field, Value)> = gathered
+            .iter()
+            .filter(|g| data.carry.contains(&g.field) && !g.default)
+            .map(|g| (g.field, g.value.clone()))
+            .collect();
         for item in gathered {
             take(draft, item, on);
         }
+        let (from, negated) = (draft.words.start, draft.negated);
+        self.carry_back(frame, &back, from, negated);
         self.was = false;
+        if !data.vital {
+            self.meaning.lead.clear();
+        }
         self.last_complete = filled && data.vital && has_number(draft);
+    }
+
+    /// "no bruises or cuts on the chest": the place said last belongs to the whole list.
+    fn carry_back(&mut self, frame: usize, back: &[(Field, Value)], from: usize, negated: bool) {
+        let mut next = from;
+        for draft in self.meaning.drafts.iter_mut().rev() {
+            let joined = (draft.words.end..next).all(|at| self.on.free.get(at).copied().unwrap_or(false));
+            let placed = draft.fields.iter().any(|(f, _)| back.iter().any(|(g, _)| f == g));
+            let stop = self.on.tokens.get(draft.words.end.saturating_sub(1)).is_some_and(|t| t.after >= Break::Stop);
+            if draft.frame != frame || placed || !joined || stop || draft.negated != negated {
+                return;
+            }
+            draft.fields.extend(back.iter().cloned());
+            next = draft.words.start;
+        }
     }
 
     /// Words that were understood but may not stand as said.

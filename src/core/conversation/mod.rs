@@ -260,8 +260,30 @@ impl Conversation {
             let options = lone_options(grammar, &number, &taken, context.patient);
             taken.options.extend(options);
         }
+        self.take_lead(grammar, &meaning.lead, context, &mut taken);
         taken.asked = meaning.questions;
         taken
+    }
+
+    /// "one eighteen, ninety four over sixty two": the vital sign that a leading number must be, if only one can hold it.
+    fn take_lead(&self, grammar: &Grammar, lead: &[String], context: Context, taken: &mut Taken) {
+        if lead.is_empty() || taken.changes.is_empty() {
+            return;
+        }
+        let number = lead.join(" ");
+        let mut options = lone_options(grammar, &number, taken, context.patient);
+        taken.leftover.retain(|words| *words != number);
+        match (options.len(), options.first().and_then(|o| o.first()).cloned()) {
+            (1, Some(finding)) => {
+                taken.changes.insert(0, Change::Record(finding));
+                taken.doubts.iter_mut().for_each(|d| d.finding += 1);
+            }
+            _ => {
+                taken.ambiguous = true;
+                taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
+                taken.options.append(&mut options);
+            }
+        }
     }
 
     fn command(&self, map: &Map<String, Json>, taken: &mut Taken, when: Moment) {
@@ -318,7 +340,11 @@ impl Conversation {
                 taken.options.extend(options);
                 taken.why.push(why);
             }
-            Settled::Finding(finding, doubts) => self.place(grammar, &draft, finding, doubts, taken),
+            Settled::Finding(finding, doubts) => {
+                for finding in apart(finding) {
+                    self.place(grammar, &draft, finding, doubts.clone(), taken);
+                }
+            }
         }
     }
 
@@ -628,6 +654,15 @@ impl Conversation {
     }
 }
 
+/// A word that stands for several signs ("DCAP-BTLS") makes one finding of each.
+fn apart(finding: Finding) -> Vec<Finding> {
+    let signs: Vec<String> = match finding.text(Field::Sign) {
+        Some(signs) if signs.contains(' ') => signs.split(' ').map(str::to_string).collect(),
+        _ => return vec![finding],
+    };
+    signs.into_iter().map(|sign| finding.clone().with(Field::Sign, Value::text(sign))).collect()
+}
+
 fn context_of(finding: &Finding) -> i64 {
     finding.patient()
 }
@@ -680,6 +715,7 @@ fn conflicts(finding: &Finding, taken: &Taken) -> bool {
             | Kind::Glucose
             | Kind::Temperature
             | Kind::EndTidalCo2
+            | Kind::Gcs
     );
     let apart = |a: &Finding, b: &Finding| {
         [Field::Side, Field::Site, Field::Position, Field::On, Field::Patient]
