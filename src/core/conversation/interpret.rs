@@ -637,12 +637,13 @@ impl Reader<'_> {
             take(draft, item, on);
         }
         let (from, negated) = (draft.words.start, draft.negated);
+        let complete = filled && data.vital && has_number(draft);
         self.carry_back(frame, &back, from, negated);
         self.was = false;
         if !data.vital {
             self.meaning.lead.clear();
         }
-        self.last_complete = filled && data.vital && has_number(draft);
+        self.last_complete = complete;
     }
 
     /// "no bruises or cuts on the chest": the place said last belongs to the whole list.
@@ -703,9 +704,27 @@ impl Reader<'_> {
         if self.on.tokens.last().is_some_and(|t| t.after == Break::Question) {
             self.turn_into_question(self.on.tokens.len());
         }
+        self.named_alone();
         self.push_current();
         self.close_questions();
         self.meaning
+    }
+
+    /// Nothing but a name ("allergies"): it asks.
+    fn named_alone(&mut self) {
+        let alone = self.meaning.drafts.is_empty() && self.meaning.leftover.is_empty() && self.tone == Tone::Says;
+        let Some(draft) = self.current.as_ref().filter(|d| alone && !has_value(d) && !d.negated && !d.unchanged) else {
+            return;
+        };
+        self.asked.push(Question {
+            frame: draft.frame,
+            kind: draft.kind,
+            fields: Vec::new(),
+            negative: false,
+            either: false,
+            which: true,
+            still: false,
+        });
     }
 }
 

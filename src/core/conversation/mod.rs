@@ -528,6 +528,11 @@ impl Conversation {
         let mut questions = answered.questions.clone();
         if !inside {
             match self.open.as_slice() {
+                [] if answered.answer == Answer::Unchanged => {
+                    taken.ambiguous = true;
+                    taken.why.push(grammar.prompt("what_unchanged", &[]));
+                    return;
+                }
                 [] => {
                     self.settle_read_back(answered.answer, taken);
                     return;

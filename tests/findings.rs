@@ -1,0 +1,108 @@
+//! Walks `tests/findings/*.txt`: an utterance, then what must be made of it. Anybody can add a case.
+//!
+//! - an unindented line is an utterance; indented lines below it say what is expected: a finding as JSON, or one of
+//!   `none`, `matched`, `doubtful`, `ambiguous`, `rejected`, `unmatched`, or a command as JSON, or `restated {...}`;
+//! - `? words` before an utterance is said first, in the same encounter; `#` begins a comment;
+//! - a line without anything below it must yield nothing.
+
+use std::fs;
+use std::path::Path;
+
+use serde_json::{Value as Json, json};
+use thirdhand::cli::parse::Encounter;
+use thirdhand::core::grammar::Grammar;
+use thirdhand::core::utterance::Understood;
+use thirdhand::shell::data::DataSet;
+
+struct Case {
+    place: String,
+    before: Vec<String>,
+    said: String,
+    expected: Vec<String>,
+}
+
+fn cases(path: &Path) -> Vec<Case> {
+    let text = fs::read_to_string(path).unwrap();
+    let mut cases: Vec<Case> = Vec::new();
+    let mut before = Vec::new();
+    for (number, line) in text.lines().enumerate() {
+        let place = format!("{}:{}", path.file_name().unwrap().to_string_lossy(), number + 1);
+        if line.trim().is_empty() || line.starts_with('#') {
+            continue;
+        }
+        if let Some(words) = line.strip_prefix("? ") {
+            before.push(words.to_string());
+        } else if line.starts_with(' ') || line.starts_with('\t') {
+            let case = cases.last_mut().unwrap_or_else(|| panic!("{place}: nothing was said before this"));
+            case.expected.push(line.trim().to_string());
+        } else {
+            let before = std::mem::take(&mut before);
+            cases.push(Case { place, before, said: line.to_string(), expected: Vec::new() });
+        }
+    }
+    cases
+}
+
+fn check(case: &Case, got: &Understood) -> Result<(), String> {
+    let outcome = serde_json::to_value(got.outcome).unwrap();
+    let findings: Vec<Json> = got.findings().map(|f| f.to_json()).collect();
+    let commands: Vec<Json> = got.commands.iter().map(|c| json!(c)).collect();
+    let restated: Vec<Json> = got.restated.iter().map(|f| f.to_json()).collect();
+    let mut wanted = (Vec::new(), Vec::new(), Vec::new());
+    let mut named = None;
+    for line in &case.expected {
+        if let Some(rest) = line.strip_prefix("restated ") {
+            wanted.2.push(read(rest)?);
+        } else if line.starts_with('{') {
+            let json = read(line)?;
+            if json.get("command").is_some() { wanted.1.push(json) } else { wanted.0.push(json) }
+        } else if line != "none" {
+            named = Some(line.clone());
+        }
+    }
+    let plain = if wanted.0.is_empty() && wanted.1.is_empty() && wanted.2.is_empty() { None } else { Some("matched") };
+    let named = named.or(plain.map(str::to_string));
+    let shown = got.to_json();
+    if findings != wanted.0 || commands != wanted.1 || restated != wanted.2 {
+        return Err(format!("got {shown}"));
+    }
+    match named {
+        Some(name) if outcome != json!(name) => Err(format!("wanted {name}, got {shown}")),
+        _ => Ok(()),
+    }
+}
+
+fn read(text: &str) -> Result<Json, String> {
+    serde_json::from_str(text).map_err(|e| format!("`{text}` is no JSON: {e}"))
+}
+
+#[test]
+fn every_utterance_means_what_its_table_says() {
+    let grammar = grammar();
+    let at = chrono::DateTime::parse_from_rfc3339("2027-03-01T14:00:00-05:00").unwrap();
+    let (mut count, mut faults) = (0, Vec::new());
+    let mut files: Vec<_> = fs::read_dir("tests/findings").unwrap().map(|e| e.unwrap().path()).collect();
+    files.sort();
+    for path in files.iter().filter(|p| p.extension().is_some_and(|e| e == "txt")) {
+        for case in cases(path) {
+            count += 1;
+            let mut encounter = Encounter::new(at);
+            for words in &case.before {
+                encounter.hear(&grammar, words);
+            }
+            let got = encounter.hear(&grammar, &case.said);
+            if let Err(fault) = check(&case, &got) {
+                faults.push(format!("{}: {}\n    {fault}", case.place, case.said));
+            }
+        }
+    }
+    assert!(count > 0, "no case was found");
+    assert!(faults.is_empty(), "{} of {count} cases:\n{}", faults.len(), faults.join("\n"));
+}
+
+fn grammar() -> Grammar {
+    let data = DataSet::built_in();
+    Grammar::load(&data.sources("grammars/")).unwrap_or_else(|complaints| {
+        panic!("{}", complaints.iter().map(|c| c.to_string()).collect::<Vec<_>>().join("\n"))
+    })
+}
