@@ -106,3 +106,27 @@ fn grammar() -> Grammar {
         panic!("{}", complaints.iter().map(|c| c.to_string()).collect::<Vec<_>>().join("\n"))
     })
 }
+
+/// What a phrase says when it is sampled is what it means when it is heard.
+#[test]
+fn sampled_phrases_come_back_as_they_were_meant() {
+    let grammar = grammar();
+    let at = chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap();
+    let mut faults = Vec::new();
+    let samples: Vec<_> = (1..=3).flat_map(|seed| grammar.sample_phrases(seed)).collect();
+    for (place, sample) in &samples {
+        let got = Encounter::new(at).hear(&grammar, &sample.text);
+        let findings: Vec<_> = got.findings().cloned().collect();
+        if findings != sample.findings {
+            let wanted: Vec<_> = sample.findings.iter().map(|f| f.to_json().to_string()).collect();
+            faults.push(format!(
+                "{place}\n  said `{}`\n  meant {}\n  heard {}",
+                sample.text,
+                wanted.join(" "),
+                got.to_json()
+            ));
+        }
+    }
+    assert!(samples.len() > 300, "only {} samples", samples.len());
+    assert!(faults.is_empty(), "{} of {}:\n{}", faults.len(), samples.len(), faults.join("\n"));
+}

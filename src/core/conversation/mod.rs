@@ -4,6 +4,7 @@
 //! its kind; what is told to somebody else is compared, not recorded.
 
 mod interpret;
+mod sample;
 mod settle;
 
 use serde_json::{Map, Value as Json};
@@ -744,12 +745,32 @@ fn same(a: &Taken, b: &Taken) -> bool {
         && a.ambiguous == b.ambiguous
 }
 
+/// Every finding of `less` is part of one of `more`, and `more` holds something besides.
+fn says_more(more: &[Finding], less: &[Finding]) -> bool {
+    let within = |part: &Finding, whole: &Finding| {
+        part.kind() == whole.kind() && part.fields().all(|(f, v)| whole.get(f) == Some(v))
+    };
+    more != less && less.iter().all(|part| more.iter().any(|whole| within(part, whole))) && less.len() <= more.len()
+}
+
 /// Several meanings: what they share stands, the rest are options.
 fn merge(grammar: &Grammar, mut all: Vec<Taken>) -> Taken {
     // A meaning that works beats one that does not.
     if all.iter().any(|t| !t.rejected && !t.ambiguous) {
         all.retain(|t| !t.rejected && !t.ambiguous);
     }
+    // One that says all another says, and more, is the one that was meant.
+    let said: Vec<Vec<Finding>> =
+        all.iter().map(|t| t.changes.iter().filter_map(recorded).cloned().collect()).collect();
+    let beaten = |at: usize| {
+        let mine = said.get(at);
+        said.iter().enumerate().any(|(i, other)| i != at && mine.is_some_and(|mine| says_more(other, mine)))
+    };
+    let mut at = 0;
+    all.retain(|_| {
+        at += 1;
+        !beaten(at - 1)
+    });
     let Some(first) = all.first().cloned() else { return Taken::default() };
     if all.len() == 1 {
         return first;

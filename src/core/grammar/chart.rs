@@ -45,6 +45,8 @@ const FREE: i32 = 10;
 const WORD: i32 = 100;
 const NUMBER: i32 = 140;
 const IMPOSSIBLE: i32 = 60;
+/// For breaking a number that is said as one: "nine hundred" is not nine.
+const BROKEN: i32 = 90;
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Open {
@@ -158,8 +160,8 @@ impl Grammar {
         let Some((open, cost)) = chart.states.get(state).map(|s| (s.open, s.cost)) else { return };
         let Some(phrase) = self.phrases.get(found.phrase as usize) else { return };
         let impossible = found.caps.iter().filter(|c| c.impossible).count() as i32 * IMPOSSIBLE;
-        let price = phrase.cost + impossible;
-        let _ = on;
+        let broken = found.caps.iter().filter(|c| on.breaks_number(c)).count() as i32 * BROKEN;
+        let price = phrase.cost + impossible + broken;
         let edge = || Some(Edge { from: state, step: Step::Phrase(found.clone()) });
         let mut go = |next: Open, base: i32| chart.reach(found.end, next, cost + base + price, edge());
         match phrase.role {

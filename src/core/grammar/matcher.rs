@@ -105,6 +105,13 @@ impl Utterance {
         self.numeric.get(at).copied().unwrap_or(false)
     }
 
+    /// True when a number that is said as one goes on behind the end of `cap`.
+    pub(super) fn breaks_number(&self, cap: &Cap) -> bool {
+        let whole = |form: Form| matches!(form, Form::Cardinal | Form::Decimal | Form::Fraction);
+        matches!(cap.value, CapValue::Number(_))
+            && self.readings.get(cap.start).is_some_and(|all| all.iter().any(|r| r.end > cap.end && whole(r.form)))
+    }
+
     /// The longest number that begins at `at`.
     pub fn number(&self, at: usize) -> Option<Decimal> {
         self.readings.get(at)?.iter().find(|r| r.form.is_ordinary()).map(|r| r.value)

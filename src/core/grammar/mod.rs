@@ -9,7 +9,7 @@ mod compile;
 mod data;
 mod gather;
 mod matcher;
-mod sample;
+pub(crate) mod sample;
 mod template;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -408,12 +408,5 @@ impl Grammar {
     /// Frames, phrases, lists: how much there is.
     pub fn counts(&self) -> (usize, usize, usize) {
         (self.frames.len(), self.phrases.len(), self.lists.len())
-    }
-}
-
-impl Grammar {
-    /// `n` sentences; the same seed gives the same sentences.
-    pub fn sample(&self, _rng_seed: u64, _n: usize) -> Vec<Sample> {
-        Vec::new()
     }
 }
