@@ -2,8 +2,11 @@
 //! `tests/house.rs` fails when a room tries.
 
 pub mod chain;
+pub mod checklist;
+pub mod clinical;
 pub mod clocks;
 pub mod command;
+pub mod condition;
 pub mod conversation;
 pub mod dataset;
 pub mod decimal;
@@ -23,6 +26,7 @@ pub mod source;
 pub mod text;
 pub mod time;
 pub mod utterance;
+pub mod vitals;
 
 /// The usual caution, wherever the program faces its users.
 pub const CAUTION: &str = "An aid to memory, not a clinician: local protocol, medical direction and licensed practice \

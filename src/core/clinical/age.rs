@@ -1,0 +1,48 @@
+//! How old the patient is, as far as anyone said.
+
+use crate::core::finding::{Field, Kind};
+use crate::core::ledger::Ledger;
+
+/// An age as said, in whole months (and days for the first weeks).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Age {
+    /// Whole months, from 0.
+    pub months: i64,
+    /// Days, where it was said in days (0 to 60).
+    pub days: Option<i64>,
+}
+
+impl Age {
+    pub fn years(years: i64) -> Age {
+        Age { months: years.saturating_mul(12), days: None }
+    }
+
+    pub fn months(months: i64) -> Age {
+        Age { months, days: None }
+    }
+
+    pub fn days(days: i64) -> Age {
+        Age { months: days / 30, days: Some(days) }
+    }
+
+    /// Whole years, rounded down.
+    pub fn in_years(self) -> i64 {
+        self.months / 12
+    }
+
+    /// In days; a month counts as 30, a year as 365.
+    pub fn in_days(self) -> i64 {
+        self.days.unwrap_or(self.months / 12 * 365 + self.months % 12 * 30)
+    }
+}
+
+/// The latest age said of this patient, with the event that said it.
+pub fn of(ledger: &Ledger, patient: i64) -> Option<(Age, u64)> {
+    ledger.of(Kind::Patient, patient).rev().find_map(|entry| {
+        let f = &entry.finding;
+        let age = (f.int(Field::AgeYears).map(Age::years))
+            .or_else(|| f.int(Field::AgeMonths).map(Age::months))
+            .or_else(|| f.int(Field::AgeDays).map(Age::days))?;
+        Some((age, entry.seq))
+    })
+}

@@ -1,0 +1,94 @@
+//! The newborn's clock: APGAR at 1 and 5 minutes, and on while the score is low.
+
+use serde::Deserialize;
+
+use super::sets::key;
+use super::{Assessment, VitalsRules};
+use crate::core::condition::Condition;
+use crate::core::dataset::Entry as Row;
+use crate::core::diagnostic::Diagnostic;
+use crate::core::event::{AdviceType, Priority};
+use crate::core::finding::{Field, Kind};
+use crate::core::ledger::{Entry, Ledger};
+use crate::core::time::Moment;
+
+/// One `[[apgar_clock]]`: the score that falls due so many minutes after the birth.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ApgarClock {
+    /// What was said at the birth: conditions, any of which starts the clock.
+    pub birth: Vec<String>,
+    pub minute: u64,
+    /// Only when the last score was below this.
+    #[serde(default)]
+    pub when_last_below: Option<i64>,
+    pub say: String,
+}
+
+/// The reminders due at `now` and not settled by a score.
+pub fn apgar_due(rules: &VitalsRules, ledger: &Ledger, now: Moment) -> Vec<Assessment> {
+    let due = all(rules, ledger).into_iter().filter(|(at, ..)| at.mono_ms <= now.mono_ms);
+    due.map(|(_, row, birth)| Assessment {
+        key: key(row.id(), &[birth.seq]),
+        rule: row.id().to_string(),
+        kind: AdviceType::Reminder,
+        about: "apgar".into(),
+        priority: Priority::Medium,
+        say: row.body.say.clone(),
+        because: vec![birth.seq],
+        source: row.head.source.clone(),
+    })
+    .collect()
+}
+
+pub fn apgar_deadlines(rules: &VitalsRules, ledger: &Ledger) -> Vec<Moment> {
+    all(rules, ledger).into_iter().map(|(at, ..)| at).collect()
+}
+
+/// Unsettled scores with the moment each falls due.
+fn all<'a>(rules: &'a VitalsRules, ledger: &'a Ledger) -> Vec<(Moment, &'a Row<ApgarClock>, &'a Entry)> {
+    let mut out = Vec::new();
+    for row in &rules.apgar {
+        let conditions: Vec<Condition> = row.body.birth.iter().filter_map(|c| Condition::parse(c).ok()).collect();
+        for birth in ledger.standing().filter(|e| conditions.iter().any(|c| c.holds(&e.finding))) {
+            let due = birth.when.plus_ms(row.body.minute.saturating_mul(60_000));
+            let scores: Vec<&Entry> =
+                ledger.standing().filter(|e| e.finding.kind() == Kind::Apgar && e.seq > birth.seq).collect();
+            let settled = scores.iter().any(|e| settles(e, row.body.minute, due));
+            let wanted = row
+                .body
+                .when_last_below
+                .is_none_or(|below| scores.last().and_then(|e| total(e)).is_some_and(|total| total < below));
+            if !settled && wanted {
+                out.push((due, row, birth));
+            }
+        }
+    }
+    out
+}
+
+/// A score that names this minute, or names none and was said from half a minute before it was due.
+fn settles(score: &Entry, minute: u64, due: Moment) -> bool {
+    match score.finding.int(Field::Minute) {
+        Some(said) => u64::try_from(said).is_ok_and(|said| said >= minute),
+        None => score.when.plus_ms(30_000).mono_ms >= due.mono_ms,
+    }
+}
+
+fn total(score: &Entry) -> Option<i64> {
+    let f = &score.finding;
+    let parts =
+        [Field::Appearance, Field::Pulse, Field::Grimace, Field::Activity, Field::Respiration].map(|p| f.int(p));
+    f.int(Field::Total).or_else(|| crate::core::clinical::apgar::total(parts).ok())
+}
+
+/// Complaints about rows whose birth can never be said.
+pub fn check(rules: &VitalsRules, complaints: &mut Vec<Diagnostic>) {
+    for row in &rules.apgar {
+        for line in &row.body.birth {
+            if let Err(why) = Condition::parse(line) {
+                complaints.push(row.error(format!("`{}`: {why}", row.id())));
+            }
+        }
+    }
+}

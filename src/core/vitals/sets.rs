@@ -1,0 +1,225 @@
+//! One sentence for a set of vital signs.
+//!
+//! Values said within a short time of each other are one set. The first abnormal utterance of a set is spoken about at
+//! once, all its abnormal values in one sentence; a later value that makes things worse is, too; the rest of the set is
+//! gathered into one more sentence when the set ends. What was abnormal before is not named again.
+
+use std::collections::BTreeMap;
+
+use super::limits::{self, Way};
+use super::{Assessment, Level, SetRule, VitalsRules, in_arrest, trends};
+use crate::core::clinical::{age, gather};
+use crate::core::event::{AdviceType, Priority};
+use crate::core::finding::Kind;
+use crate::core::ledger::{Entry, Ledger};
+use crate::core::time::Moment;
+
+/// Most signs named in one sentence.
+const SIGNS: usize = 4;
+
+/// One abnormal value, or one trend, with the entry that completed it.
+#[derive(Clone, Debug)]
+pub struct Signal<'a> {
+    pub kind: AdviceType,
+    pub rule: &'a str,
+    pub source: &'a str,
+    pub about: &'a str,
+    pub phrase: String,
+    pub level: Level,
+    pub alone: bool,
+    /// Place in the data: earlier rows are named first.
+    pub rank: usize,
+    pub because: Vec<u64>,
+    /// The completing entry.
+    pub seq: u64,
+    pub from: Option<u64>,
+    pub when: Moment,
+}
+
+struct Pending {
+    active: Moment,
+    assessment: Assessment,
+}
+
+/// Every sentence about sets that is due and recent at `now`.
+pub fn assess(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> Vec<Assessment> {
+    let Some(set) = &rules.set else { return Vec::new() };
+    let recent = set.body.raise_within_minutes.saturating_mul(60_000);
+    let due = |p: &Pending| p.active.mono_ms <= now.mono_ms && now.since_ms(p.active) <= recent;
+    pending(rules, &set.body, ledger, patient).into_iter().filter(due).map(|p| p.assessment).collect()
+}
+
+/// The moments at which gathered sentences fall due.
+pub fn deadlines(rules: &VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Moment> {
+    let Some(set) = &rules.set else { return Vec::new() };
+    pending(rules, &set.body, ledger, patient).into_iter().map(|p| p.active).collect()
+}
+
+fn pending(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64) -> Vec<Pending> {
+    let known_age = age::of(ledger, patient).map(|(age, _)| age);
+    let starts = set_starts(rules, set, ledger, patient);
+    let mut signals = abnormal(rules, ledger, patient);
+    signals.extend(trends::signals(rules, ledger, patient));
+    signals.sort_by_key(|signal| signal.seq);
+    let mut out = Vec::new();
+    for kind in [AdviceType::AbnormalVital, AdviceType::Trend] {
+        let mut by_set: BTreeMap<u64, Vec<&Signal<'_>>> = BTreeMap::new();
+        for signal in signals.iter().filter(|signal| signal.kind == kind) {
+            let start = starts.range(..=signal.seq).next_back().map_or(signal.seq, |(seq, _)| *seq);
+            by_set.entry(start).or_default().push(signal);
+        }
+        for (start, members) in by_set {
+            let opened = starts.get(&start).copied().or_else(|| members.first().map(|m| m.when));
+            if let Some(opened) = opened {
+                sentences(set, opened, &members, &mut out);
+            }
+        }
+    }
+    say_adult_once(set, known_age.is_none(), &mut out);
+    out
+}
+
+/// First event and moment of every set.
+fn set_starts(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64) -> BTreeMap<u64, Moment> {
+    let mut starts = BTreeMap::new();
+    let mut open: Option<Moment> = None;
+    for entry in vitals(rules, ledger, patient) {
+        let joins = open.is_some_and(|start| entry.when.since_ms(start) <= set.gather_seconds.saturating_mul(1000));
+        if !joins {
+            starts.insert(entry.seq, entry.when);
+            open = Some(entry.when);
+        }
+    }
+    starts
+}
+
+/// Measured entries of every kind that a limit looks at.
+fn vitals<'a>(rules: &VitalsRules, ledger: &'a Ledger, patient: i64) -> Vec<&'a Entry> {
+    let limited = |kind: Kind| rules.limits.iter().any(|limit| limit.body.finding == kind.name());
+    ledger
+        .standing()
+        .filter(|e| e.finding.patient() == patient && limited(e.finding.kind()) && gather::measured(e))
+        .collect()
+}
+
+/// Limits newly crossed, in order of writing.
+fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Signal<'a>> {
+    let known_age = age::of(ledger, patient).map(|(age, _)| age);
+    let mut named: BTreeMap<(Kind, Way), Level> = BTreeMap::new();
+    let mut signals = Vec::new();
+    for entry in vitals(rules, ledger, patient) {
+        let kind = entry.finding.kind();
+        if in_arrest(ledger, patient, entry.when) {
+            continue;
+        }
+        let Some(hit) = limits::crossed(rules, &entry.finding, known_age) else {
+            if !entry.unconfirmed() && limits::clears(rules, &entry.finding) {
+                // What went back inside may be named again only when it is grave.
+                named.retain(|(k, _), level| *k != kind || *level < Level::Unstable);
+            }
+            continue;
+        };
+        let body = &hit.limit.body;
+        let before = named.insert((kind, hit.way), body.level);
+        if before.is_some_and(|level| level >= body.level) {
+            if let Some(level) = before {
+                named.insert((kind, hit.way), level);
+            }
+            continue;
+        }
+        signals.push(Signal {
+            kind: AdviceType::AbnormalVital,
+            rule: hit.limit.id(),
+            source: &hit.limit.head.source,
+            about: &body.finding,
+            phrase: body.phrase.clone(),
+            level: body.level,
+            alone: body.alone,
+            rank: hit.rank,
+            because: vec![entry.seq],
+            seq: entry.seq,
+            from: entry.from,
+            when: entry.when,
+        });
+    }
+    signals
+}
+
+/// The sentences of one set: the first at once, graver ones at once, the rest together when the set ends.
+fn sentences(set: &SetRule, opened: Moment, members: &[&Signal<'_>], out: &mut Vec<Pending>) {
+    let mut groups: Vec<Vec<&Signal<'_>>> = Vec::new();
+    for signal in members {
+        match groups.last_mut() {
+            Some(group) if group.last().is_some_and(|last| same_breath(last, signal)) => group.push(signal),
+            _ => groups.push(vec![signal]),
+        }
+    }
+    let mut spoken: Option<Level> = None;
+    let mut waiting: Vec<&Signal<'_>> = Vec::new();
+    for group in groups {
+        let worst = group.iter().map(|s| s.level).max();
+        let speaks = group.iter().any(|s| s.alone);
+        if speaks && (spoken.is_none() || worst > spoken) {
+            let active = group.last().map_or(opened, |s| s.when);
+            waiting.extend(group);
+            out.extend(sentence(set, &std::mem::take(&mut waiting), active, false));
+            spoken = spoken.max(worst);
+        } else {
+            waiting.extend(group);
+        }
+    }
+    if spoken.is_some() && waiting.iter().any(|s| s.alone) {
+        let ends = opened.plus_ms(set.gather_seconds.saturating_mul(1000));
+        out.extend(sentence(set, &waiting, ends, true));
+    }
+}
+
+fn same_breath(a: &Signal<'_>, b: &Signal<'_>) -> bool {
+    a.when == b.when || (a.from.is_some() && a.from == b.from)
+}
+
+fn sentence(set: &SetRule, signals: &[&Signal<'_>], active: Moment, also: bool) -> Option<Pending> {
+    let mut ranked = signals.to_vec();
+    ranked.sort_by_key(|s| (std::cmp::Reverse(s.level), s.rank));
+    let lead = ranked.first()?;
+    let phrases: Vec<&str> = ranked.iter().take(SIGNS).map(|s| s.phrase.as_str()).collect();
+    let (template, priority) = match (lead.kind, lead.level, also) {
+        (AdviceType::Trend, _, also) => (&set.say_trend, if also { Priority::Low } else { Priority::Medium }),
+        (_, _, true) => (&set.say_also, Priority::Low),
+        (_, Level::Unstable, _) => (&set.say_unstable, Priority::Medium),
+        _ => (&set.say_abnormal, Priority::Low),
+    };
+    let mut because: Vec<u64> = signals.iter().flat_map(|s| s.because.iter().copied()).collect();
+    because.sort_unstable();
+    because.dedup();
+    let assessment = Assessment {
+        key: key(lead.rule, &because),
+        rule: lead.rule.to_string(),
+        kind: lead.kind,
+        about: lead.about.to_string(),
+        priority,
+        say: template.replace("{signs}", &phrases.join(", ")),
+        because,
+        source: lead.source.to_string(),
+    };
+    Some(Pending { active, assessment })
+}
+
+/// Rule and events, as one text.
+pub fn key(rule: &str, because: &[u64]) -> String {
+    because.iter().fold(rule.to_string(), |key, seq| format!("{key}:{seq}"))
+}
+
+/// Where nobody said the age, the first sentence that used an adult limit says so.
+fn say_adult_once(set: &SetRule, unknown: bool, out: &mut [Pending]) {
+    if !unknown {
+        return;
+    }
+    let first = out
+        .iter_mut()
+        .filter(|p| p.assessment.kind == AdviceType::AbnormalVital)
+        .min_by_key(|p| (p.active.mono_ms, p.assessment.because.clone()));
+    if let Some(first) = first {
+        first.assessment.say.push_str(&set.adult_assumed);
+    }
+}
