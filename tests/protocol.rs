@@ -75,7 +75,12 @@ fn plans_are_checked_before_the_hand_moves() {
             &["10 missing_fact nitroglycerin", "10 missing_fact nitroglycerin"],
         ),
         ("all known: silence", &[(5, HIGH), (8, NO_PDE5), (10, NITRO)], 60, &[]),
-        ("low pressure holds", &[(5, LOW), (8, NO_PDE5), (10, NITRO)], 60, &["10 contraindication nitroglycerin"]),
+        (
+            "low pressure holds",
+            &[(5, LOW), (8, NO_PDE5), (10, NITRO)],
+            60,
+            &["5 abnormal_vital blood_pressure", "10 contraindication nitroglycerin"],
+        ),
         (
             "the answer that makes a hold is spoken then",
             &[(5, HIGH), (10, NITRO), (20, r#"{"finding":"recent_use","name":"sildenafil","taken":true}"#)],
@@ -117,7 +122,7 @@ fn plans_are_checked_before_the_hand_moves() {
             "an unconfirmed pressure holds",
             &[(5, r#"{"finding":"blood_pressure","systolic_mmhg":84,"unconfirmed":true}"#), (8, NO_PDE5), (10, NITRO)],
             20,
-            &["10 contraindication nitroglycerin"],
+            &["5 abnormal_vital blood_pressure", "10 contraindication nitroglycerin"],
         ),
         (
             "the patient's own doses count",
@@ -192,7 +197,7 @@ fn clocks_ring_once_escalate_once_and_are_settled() {
             "unstable or unknown: five minutes, then once more",
             &[(30, LOW)],
             1800,
-            &["330 reminder reassessment", "450 reminder reassessment"],
+            &["30 abnormal_vital blood_pressure", "330 reminder reassessment", "450 reminder reassessment"],
         ),
         (
             "nitroglycerin is rechecked",

@@ -244,28 +244,20 @@ fn why(state: &State, protocol: &Protocol) -> Vec<Act> {
 
 fn missing(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Act> {
     let protocol = &knowledge.protocol;
-    let items = super::gaps::missing(state, knowledge, now);
     let open = super::medication::open_plans(state, protocol, now);
-    let plans = open
-        .iter()
-        .map(|s| protocol.say("plan.open", &vec![("drug".into(), Value::text(protocol.spoken(&s.plan.drug)))]).0);
-    let asks: Vec<String> = plans.chain(items).take(4).collect();
-    let (prompt, slots) = match asks.is_empty() {
-        true => ("answer.nothing_missing", Slots::new()),
-        false => ("answer.missing", vec![("text".to_string(), Value::Text(asks.join(", ")))]),
-    };
-    vec![Act::Answer(sentence(protocol, prompt, AdviceType::Omission, "missing", &slots))]
+    let drug = |s: &super::medication::Subject| vec![("drug".to_string(), Value::text(protocol.spoken(&s.plan.drug)))];
+    let mut said: Vec<String> = open.iter().map(|s| protocol.say("plan.open", &drug(s)).0).collect();
+    said.push(super::gaps::missing(state, knowledge, now));
+    let slots = vec![("text".to_string(), Value::Text(said.join(" ")))];
+    vec![Act::Answer(sentence(protocol, "answer.missing", AdviceType::Omission, "missing", &slots))]
 }
 
 fn score(state: &State, knowledge: &Knowledge, name: &str, now: Moment) -> Vec<Act> {
-    let (say, because, source) = super::gaps::score(state, knowledge, name, now);
-    let slots = vec![("text".to_string(), Value::Text(say))];
-    let mut advice = sentence(&knowledge.protocol, "answer.score", AdviceType::Score, name, &slots);
-    advice.because = because;
-    if let Some(source) = source {
-        advice.source = source;
-    }
-    vec![Act::Answer(advice)]
+    let answer = super::gaps::score(state, knowledge, name, now).unwrap_or_else(|| {
+        let slots = vec![("what".to_string(), Value::text(name))];
+        sentence(&knowledge.protocol, "answer.no_score", AdviceType::Score, name, &slots)
+    });
+    vec![Act::Answer(answer)]
 }
 
 fn handoff(state: &State, knowledge: &Knowledge, part: Option<&str>, now: Moment) -> Vec<Act> {

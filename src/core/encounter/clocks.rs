@@ -62,7 +62,7 @@ fn clock_dues(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Mom
         Anchor::CompressionPause => pause(state, clock).into_iter().collect(),
         Anchor::Tourniquet if !state.transferred() => tourniquets(state, clock),
         _ if quiet => Vec::new(),
-        Anchor::Vitals => reassessment(state, knowledge, clock, now).into_iter().collect(),
+        Anchor::Vitals => reassessment(state, knowledge, clock).into_iter().collect(),
         Anchor::Scene => scene(state, knowledge, clock, now).into_iter().collect(),
         Anchor::LastKnownWell => last_known_well(state, clock).into_iter().collect(),
         Anchor::StrokeScreen => stroke_screen(state, clock).into_iter().collect(),
@@ -147,7 +147,7 @@ fn last_look<'a>(state: &'a State, knowledge: &Knowledge) -> Option<&'a Entry> {
     })
 }
 
-fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Option<Due> {
+fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry) -> Option<Due> {
     let look = last_look(state, knowledge).map(|e| (e.seq, e.when));
     let arrival = state.milestone("at_patient").map(|e| (e.seq, e.when));
     let acknowledged = state
@@ -159,7 +159,7 @@ fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: M
     let (anchor, since) =
         [look.or(arrival), acknowledged].into_iter().flatten().max_by_key(|(_, when)| when.mono_ms)?;
     let unstable = clock.body.at_min.first().copied()?;
-    let interval = match pace(knowledge, state, now) {
+    let interval = match pace(knowledge, state, since) {
         Pace::Stable => clock.body.stable_min.unwrap_or(unstable),
         Pace::Close => unstable,
     };

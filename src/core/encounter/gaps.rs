@@ -1,16 +1,67 @@
-//! What has not been done or asked, and scores: the bridge to `core::clinical` and `core::checklist`.
+//! The bridge to the clinical rooms: vital signs assessed together, what is missing, scores.
 
+use crate::core::checklist;
+use crate::core::clinical::ask;
+use crate::core::event::{Advice, AdviceType, Priority};
 use crate::core::time::Moment;
+use crate::core::vitals::{self, Assessment};
 
 use super::Knowledge;
 use super::state::State;
 
-/// Short questions, the most important first.
-pub fn missing(_state: &State, _knowledge: &Knowledge, _now: Moment) -> Vec<String> {
-    Vec::new()
+/// What the vital signs say now and nobody was told yet.
+pub fn assessed(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Advice> {
+    if state.transferred() {
+        return Vec::new();
+    }
+    let told = |a: &Assessment| state.said.iter().any(|s| s.advice.rule == a.rule && s.advice.because == a.because);
+    let all = vitals::assess(&knowledge.protocol.vitals, &state.ledger, state.patient(), now);
+    all.into_iter().filter(|a| !told(a)).map(advice).collect()
 }
 
-/// A score in words, the events it rests on, its source; or what it lacks.
-pub fn score(_state: &State, _knowledge: &Knowledge, name: &str, _now: Moment) -> (String, Vec<u64>, Option<String>) {
-    (format!("{} is not known here.", name.replace('_', " ")), Vec::new(), None)
+/// When time alone may add to that.
+pub fn next_assessment(state: &State, knowledge: &Knowledge, now: Moment) -> Option<u64> {
+    if state.transferred() {
+        return None;
+    }
+    vitals::next_due(&knowledge.protocol.vitals, &state.ledger, state.patient(), now).map(|due| due.mono_ms)
+}
+
+fn advice(a: Assessment) -> Advice {
+    Advice {
+        kind: a.kind,
+        priority: a.priority,
+        about: a.about,
+        say: a.say,
+        rule: a.rule,
+        because: a.because,
+        source: a.source,
+        say_aloud: None,
+    }
+}
+
+/// "What is missing?" in one sentence.
+pub fn missing(state: &State, knowledge: &Knowledge, now: Moment) -> String {
+    let lists = &knowledge.protocol.checklists;
+    lists.say_missing(&checklist::missing(lists, &state.ledger, state.patient(), None, now))
+}
+
+/// The score asked for, or why there is none.
+pub fn score(state: &State, knowledge: &Knowledge, name: &str, now: Moment) -> Option<Advice> {
+    let scores = &knowledge.protocol.scores;
+    let entry = scores.find(name)?;
+    let (about, say, because, source) = match ask::score(name, scores, &state.ledger, state.patient(), now) {
+        Ok(score) => (score.about, score.say, score.because, score.source),
+        Err(missing) => (missing.about, missing.say, Vec::new(), missing.source),
+    };
+    Some(Advice {
+        kind: AdviceType::Score,
+        priority: Priority::Medium,
+        about,
+        say,
+        rule: entry.id().to_string(),
+        because,
+        source,
+        say_aloud: None,
+    })
 }

@@ -44,11 +44,10 @@ impl Gate {
     }
 
     /// When a waiting sentence may be let through by time alone.
-    pub fn next_ms(&self, state: &State) -> Option<u64> {
+    pub fn next_ms(&self, state: &State, now: Moment) -> Option<u64> {
         if self.waiting.is_empty() {
             return None;
         }
-        let now = state.latest()?;
         opens_ms(state, now).filter(|at| *at != u64::MAX).map(|at| at.max(now.mono_ms))
     }
 

@@ -97,12 +97,21 @@ pub struct Encounter<'k> {
     state: State,
     gate: Gate,
     last_speech: Option<Speech>,
+    /// The latest moment handed in; after a restart, the latest that an event told of.
+    now: Option<Moment>,
     effects: Vec<Effect>,
 }
 
 impl<'k> Encounter<'k> {
     pub fn new(knowledge: &'k Knowledge) -> Encounter<'k> {
-        Encounter { knowledge, state: State::default(), gate: Gate::default(), last_speech: None, effects: Vec::new() }
+        Encounter {
+            knowledge,
+            state: State::default(),
+            gate: Gate::default(),
+            last_speech: None,
+            now: None,
+            effects: Vec::new(),
+        }
     }
 
     /// Goes on from a journal.
@@ -121,13 +130,15 @@ impl<'k> Encounter<'k> {
         if self.state.closed {
             return None;
         }
-        let latest = self.state.latest()?;
+        let latest = self.state.latest().into_iter().chain(self.now).max_by_key(|m| m.mono_ms)?;
         let due = dues(&self.state, self.knowledge, latest).first().map(|due| due.at_ms.max(latest.mono_ms));
-        due.into_iter().chain(self.gate.next_ms(&self.state)).min()
+        let assessed = gaps::next_assessment(&self.state, self.knowledge, latest);
+        due.into_iter().chain(assessed).chain(self.gate.next_ms(&self.state, latest)).min()
     }
 
     /// Takes one input and returns everything that follows from it. After `closed` nothing follows from anything.
     pub fn handle(&mut self, input: Input, now: Moment) -> Vec<Effect> {
+        self.now = self.now.into_iter().chain([now]).max_by_key(|m| m.mono_ms);
         if !self.state.closed {
             self.decide(input, now);
         }
@@ -162,8 +173,11 @@ impl<'k> Encounter<'k> {
         // Saying one thing may make the next stage of another clock due at the same moment, but never the same one.
         for _ in 0..super::limits::DEADLINES_AT_ONCE {
             let due = dues(&self.state, self.knowledge, now).into_iter().find(|due| due.at_ms <= now.mono_ms);
-            let Some(due) = due else { return };
+            let Some(due) = due else { break };
             self.advise(due.advice, now);
+        }
+        for advice in gaps::assessed(&self.state, self.knowledge, now) {
+            self.advise(advice, now);
         }
     }
 
@@ -217,6 +231,7 @@ impl<'k> Encounter<'k> {
         advice.extend(doubt::read_backs(protocol, understood, seqs));
         advice.extend(doubt::unclear(protocol, understood, heard));
         advice.extend(doubt::differences(protocol, &self.state.ledger, self.state.patient(), understood, heard));
+        advice.extend(gaps::assessed(&self.state, self.knowledge, now));
         advice.extend(self.before_handover(seqs, now));
         advice.sort_by_key(|a| std::cmp::Reverse(a.priority));
         for one in advice {

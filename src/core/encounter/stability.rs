@@ -1,8 +1,9 @@
 //! How closely the patient must be watched: what was said wins over what the vital signs tell.
 
-use crate::core::finding::{Field, Kind};
+use crate::core::clinical::age;
 use crate::core::ledger::Entry;
 use crate::core::time::Moment;
+use crate::core::vitals::{self, Level};
 
 use super::Knowledge;
 use super::state::State;
@@ -16,16 +17,16 @@ pub enum Pace {
     Close,
 }
 
-pub fn pace(knowledge: &Knowledge, state: &State, now: Moment) -> Pace {
-    let _ = (knowledge, now);
-    match state.ledger.latest(Kind::Priority, state.patient()) {
-        Some(said) if said.finding.is(Field::Level, "stable") && !said.unconfirmed() => Pace::Stable,
+/// The pace that the signs known at `look` call for.
+pub fn pace(knowledge: &Knowledge, state: &State, look: Moment) -> Pace {
+    match vitals::stability(&knowledge.protocol.vitals, &state.ledger, state.patient(), look) {
+        Some(stability) if stability.level == Level::Stable => Pace::Stable,
         _ => Pace::Close,
     }
 }
 
 /// Whether this one finding lies beyond a limit.
 pub fn crosses(knowledge: &Knowledge, state: &State, entry: &Entry) -> bool {
-    let _ = (knowledge, state, entry);
-    false
+    let known_age = age::of(&state.ledger, state.patient()).map(|(age, _)| age);
+    vitals::crosses(&knowledge.protocol.vitals, &entry.finding, known_age).is_some()
 }

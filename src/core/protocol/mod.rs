@@ -10,11 +10,14 @@ pub mod model;
 
 use std::collections::BTreeMap;
 
+use super::checklist::Checklists;
+use super::clinical::ask::ScoreRules;
 use super::dataset::{ChangeKind, LocalChange, Reader, Set};
 use super::diagnostic::{Diagnostic, Severity};
 use super::finding::{Finding, Kind};
 use super::prompt::{self, Slots};
 use super::source::Source;
+use super::vitals::VitalsRules;
 
 pub use super::dataset::Entry;
 use facts::{Classes, field_ref};
@@ -30,6 +33,10 @@ pub struct Protocol {
     pub maximums: Vec<Entry<Maximum>>,
     pub rechecks: Vec<Entry<Recheck>>,
     pub clocks: Vec<Entry<Clock>>,
+    /// Limits and trends of vital signs, oxygen, APGAR clocks.
+    pub vitals: VitalsRules,
+    pub checklists: Checklists,
+    pub scores: ScoreRules,
     pub sets: Vec<(Set, bool)>,
     pub changes: Vec<LocalChange>,
     classes: BTreeMap<String, Entry<Class>>,
@@ -64,6 +71,9 @@ impl Protocol {
             maximums: reader.take("maximum"),
             rechecks: reader.take("recheck"),
             clocks: reader.take("clock"),
+            vitals: VitalsRules::read(reader),
+            checklists: Checklists::read(reader),
+            scores: ScoreRules::read(reader),
             classes: reader.take::<Class>("class").into_iter().map(|e| (by_id(e.id()), e)).collect(),
             prompts: reader.take::<Prompt>("prompt").into_iter().map(|e| (by_id(e.id()), e)).collect(),
             words: reader.take::<WordList>("word_list").into_iter().map(|e| (by_id(e.id()), e)).collect(),
@@ -144,6 +154,7 @@ impl Protocol {
         ids.extend(self.maximums.iter().map(|e| e.id()));
         ids.extend(self.rechecks.iter().map(|e| e.id()));
         ids.extend(self.clocks.iter().map(|e| e.id()));
+        ids.extend(self.vitals.ids());
         ids
     }
 
