@@ -13,6 +13,7 @@ step cargo fmt --check
 step cargo clippy --locked --no-default-features --all-targets -- -D warnings
 step cargo clippy --locked --all-targets -- -D warnings
 step cargo test --locked --no-default-features
+step scripts/cross-check-scores.sh
 step cargo test --locked
 
 echo "== the ten slowest test files" >&2
