@@ -3,6 +3,8 @@
 //! Exit status: 0 done, 1 the work could not be done (why, on stderr), 2 wrong usage. Data goes to stdout, all else
 //! to stderr.
 
+pub mod amend;
+pub mod purge;
 pub mod verify;
 
 use std::path::PathBuf;
@@ -65,6 +67,8 @@ enum Command {
     Say(say::Say),
     Transcribe(transcribe::Transcribe),
     Verify(verify::Args),
+    Amend(amend::Args),
+    Purge(purge::Args),
 }
 
 /// Runs the program and turns its result into the contract's exit status.
@@ -101,5 +105,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Say(args) => args.run(),
         Command::Transcribe(args) => args.run(cli.common.data.clone()),
         Command::Verify(args) => verify::run(args),
+        Command::Amend(args) => amend::run(args, &data()?),
+        Command::Purge(args) => purge::run(args),
     }
 }

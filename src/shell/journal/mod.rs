@@ -10,6 +10,7 @@
 pub mod audio;
 pub mod fakes;
 mod fault;
+pub mod purge;
 mod reader;
 mod storage;
 mod words;
