@@ -174,8 +174,8 @@ impl<'a> Amending<'a> {
             .with(Field::Name, Value::text(milestone))
             .with(Field::HappenedAt, Value::text(rfc3339(&at)));
         well_formed(&finding)?;
-        let there = self.ledger.standing().filter(|e| e.finding.kind() == Kind::Milestone);
-        match there.filter(|entry| entry.finding.is(Field::Name, milestone)).next_back() {
+        let mut there = self.ledger.standing().filter(|e| e.finding.kind() == Kind::Milestone);
+        match there.rfind(|entry| entry.finding.is(Field::Name, milestone)) {
             Some(entry) if signed_off(self.events).is_none() => {
                 let who = Some(self.who.clone());
                 let why = Some("time set after the call".to_string());
