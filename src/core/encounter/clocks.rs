@@ -22,7 +22,7 @@ use super::state::{Said, State};
 
 const MINUTE_MS: u64 = 60_000;
 /// Vital signs said within this of each other are one look.
-const ONE_LOOK_MS: u64 = 3 * MINUTE_MS;
+const ONE_LOOK_MS: u64 = 2 * MINUTE_MS;
 /// The signs whose age the reassessment clock watches.
 const CORE: [Kind; 4] = [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation];
 
@@ -311,7 +311,14 @@ fn scene(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) 
     if ["depart_scene", "at_destination"].iter().any(|m| state.milestone(m).is_some()) {
         return None;
     }
-    let facts = Facts { ledger: &state.ledger, classes: &knowledge.protocol, patient: state.patient(), now, drug: &[] };
+    let facts = Facts {
+        ledger: &state.ledger,
+        classes: &knowledge.protocol,
+        patient: state.patient(),
+        now,
+        drug: &[],
+        asking: u64::MAX,
+    };
     let matters = clock.body.only_if.as_ref().map(|c| facts.evaluate(c));
     if matters.as_ref().is_some_and(|v| v.answer != Answer::Yes) {
         return None;

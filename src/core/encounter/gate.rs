@@ -3,6 +3,8 @@
 //! The record has every advice at the moment of its decision; only its speaking waits here.
 
 use crate::core::event::{AdviceType, Priority};
+use crate::core::finding::Kind;
+use crate::core::protocol::Protocol;
 use crate::core::time::Moment;
 
 use super::Speech;
@@ -10,6 +12,8 @@ use super::state::State;
 
 /// Listening ends with its result, and after this in any case.
 const LISTENING_MS: u64 = 60_000;
+/// A report to a third party is over after this, whether or not anybody said so.
+const HANDOVER_MS: u64 = 180_000;
 /// A reminder that could not be spoken within this is not spoken: what it says may be done by then.
 const REMINDER_MS: u64 = 120_000;
 /// Most sentences that wait; the oldest of the lowest priority goes first.
@@ -19,6 +23,8 @@ const WAITING: usize = 8;
 #[derive(Clone, Debug, Default)]
 pub struct Gate {
     waiting: Vec<Speech>,
+    /// Somebody listens, takes a pressure, or lets an AED speak, until then (ms) or until the result.
+    listening_until_ms: Option<u64>,
 }
 
 /// When a sentence is too old to be spoken.
@@ -30,9 +36,22 @@ pub fn expires_ms(kind: AdviceType, now: Moment) -> Option<u64> {
 }
 
 impl Gate {
+    /// Words that ask for quiet without saying so shut the gate; what they were waiting for opens it.
+    pub fn hear(&mut self, protocol: &Protocol, words: &str, findings: &[Kind], now: Moment) {
+        let words = format!(" {} ", words.to_lowercase());
+        let cue = |list: &str| protocol.word_list(list).iter().any(|cue| words.contains(&format!(" {cue} ")));
+        let result =
+            |kind: &Kind| matches!(kind, Kind::BloodPressure | Kind::LungSounds | Kind::Pulse | Kind::Procedure);
+        if findings.iter().any(result) {
+            self.listening_until_ms = None;
+        } else if cue("quiet_cues") || cue("aed_cues") {
+            self.listening_until_ms = Some(now.mono_ms + LISTENING_MS);
+        }
+    }
+
     /// The sentence, if it may be spoken now; otherwise it waits.
     pub fn admit(&mut self, state: &State, speech: Speech, now: Moment) -> Option<Speech> {
-        if speech.priority == Priority::High || opens_ms(state, now).is_none_or(|at| at <= now.mono_ms) {
+        if speech.priority == Priority::High || self.opens_ms(state).is_none_or(|at| at <= now.mono_ms) {
             return Some(speech);
         }
         self.waiting.push(speech);
@@ -48,12 +67,12 @@ impl Gate {
         if self.waiting.is_empty() {
             return None;
         }
-        opens_ms(state, now).filter(|at| *at != u64::MAX).map(|at| at.max(now.mono_ms))
+        self.opens_ms(state).map(|at| at.max(now.mono_ms))
     }
 
     /// What may be spoken now, most urgent first; what is too old is dropped.
     pub fn release(&mut self, state: &State, now: Moment) -> Vec<Speech> {
-        if self.waiting.is_empty() || opens_ms(state, now).is_some_and(|at| at > now.mono_ms) {
+        if self.waiting.is_empty() || self.opens_ms(state).is_some_and(|at| at > now.mono_ms) {
             return Vec::new();
         }
         let mut out = std::mem::take(&mut self.waiting);
@@ -61,12 +80,11 @@ impl Gate {
         out.sort_by_key(|s| std::cmp::Reverse(s.priority));
         out
     }
-}
 
-/// Until when the gate is shut; `u64::MAX` while only words can open it.
-fn opens_ms(state: &State, _now: Moment) -> Option<u64> {
-    let listening = state.listening_since.map(|since| since.mono_ms + LISTENING_MS);
-    let quiet = (state.quiet_until_ms > 0).then_some(state.quiet_until_ms);
-    let handover = state.handover.then_some(u64::MAX);
-    [listening, quiet, handover].into_iter().flatten().max()
+    /// Until when the gate is shut, unless words open it earlier.
+    fn opens_ms(&self, state: &State) -> Option<u64> {
+        let quiet = (state.quiet_until_ms > 0).then_some(state.quiet_until_ms);
+        let handover = state.handover_since_ms.map(|since| since + HANDOVER_MS);
+        [self.listening_until_ms, quiet, handover].into_iter().flatten().max()
+    }
 }

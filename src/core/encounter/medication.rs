@@ -8,6 +8,7 @@ use crate::core::finding::{Field, Finding, Kind};
 use crate::core::ledger::Entry;
 use crate::core::protocol::Protocol;
 use crate::core::protocol::check::{Checked, Plan, against_plan, check};
+use crate::core::protocol::dose;
 use crate::core::protocol::facts::Facts;
 use crate::core::protocol::model::Condition;
 use crate::core::time::Moment;
@@ -46,6 +47,9 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
     let patient = state.patient();
     for entry in state.ledger.standing().filter(|e| e.finding.patient() == patient && concerns_us(&e.finding)) {
         let Some(plan) = plan_of(protocol, entry) else { continue };
+        if done.last().is_some_and(|last| retold(last, &plan, entry)) {
+            continue;
+        }
         let earlier = open.iter().position(|s| s.plan.drug == plan.drug).map(|at| open.remove(at));
         match entry.finding.kind() {
             Kind::MedicationPlanned => open.push(Subject { plan, when: entry.when, stage: Stage::Planned }),
@@ -62,6 +66,11 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
     done.extend(open);
     done.sort_by_key(|s| s.plan.seq);
     done
+}
+
+/// "It's in" a moment after a dose, without a dose: the same one.
+fn retold(last: &Subject, plan: &Plan, entry: &Entry) -> bool {
+    entry.finding.kind() == Kind::MedicationGiven && last.plan.drug == plan.drug && dose::same_dose(last.when, entry)
 }
 
 fn concerns_us(finding: &Finding) -> bool {
@@ -103,8 +112,14 @@ pub fn unrecorded(state: &State, protocol: &Protocol, finding: &Finding, heard: 
 
 fn about(state: &State, protocol: &Protocol, subject: &Subject) -> Vec<Advice> {
     let names = protocol.names(&subject.plan.drug);
-    let facts =
-        Facts { ledger: &state.ledger, classes: protocol, patient: state.patient(), now: subject.when, drug: &names };
+    let facts = Facts {
+        ledger: &state.ledger,
+        classes: protocol,
+        patient: state.patient(),
+        now: subject.when,
+        drug: &names,
+        asking: subject.plan.seq,
+    };
     let mut checked = check(protocol, &facts, &subject.plan);
     drop_repeated_reasons(&mut checked, subject.plan.seq);
     match &subject.stage {

@@ -195,6 +195,8 @@ impl<'k> Encounter<'k> {
                 seqs.push(seq);
             }
         }
+        let kinds: Vec<Kind> = understood.findings().map(Finding::kind).collect();
+        self.gate.hear(&self.knowledge.protocol, &understood.heard, &kinds, now);
         if understood.outcome == Outcome::Unmatched {
             self.bare_answer(&understood.heard, heard, spoken_at, now);
         }

@@ -39,11 +39,10 @@ pub struct State {
     /// The patient spoken of: 1 unless switched.
     pub patient: Option<i64>,
     pub off_record: bool,
-    pub handover: bool,
+    /// A report to a third party began, ms on the stopwatch.
+    pub handover_since_ms: Option<u64>,
     /// No speech but high priority before this, ms on the stopwatch.
     pub quiet_until_ms: u64,
-    /// Somebody listens or takes a pressure since then.
-    pub listening_since: Option<Moment>,
 }
 
 impl State {
@@ -61,9 +60,6 @@ impl State {
             Body::Heard(heard) => {
                 self.last_heard = event.seq;
                 self.apply_heard(heard, event.when);
-            }
-            Body::Finding(finding) if matches!(finding.kind(), Kind::BloodPressure | Kind::LungSounds) => {
-                self.listening_since = None;
             }
             Body::Advice(advice) => {
                 self.said.push(Said { seq: event.seq, when: event.when, advice: advice.clone(), acknowledged: None })
@@ -83,8 +79,8 @@ impl State {
                 Command::Patient { number } => self.patient = Some(i64::from(*number)),
                 Command::OffRecord => self.off_record = true,
                 Command::OnRecord => self.off_record = false,
-                Command::HandoverBegins => self.handover = true,
-                Command::HandoverEnds => self.handover = false,
+                Command::HandoverBegins => self.handover_since_ms = Some(when.mono_ms),
+                Command::HandoverEnds => self.handover_since_ms = None,
                 Command::Quiet { minutes } => {
                     self.quiet_until_ms = when.mono_ms + u64::from(*minutes) * 60_000;
                 }

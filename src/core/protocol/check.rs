@@ -1,7 +1,7 @@
 //! The check before the hand moves: holds, questions, dose. Pure: facts and a plan in, proposed advice out.
 
 use crate::core::event::{Advice, AdviceType, Priority};
-use crate::core::finding::{Field, Finding, Value};
+use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::prompt::{Slots, render};
 
 use super::dose::{self, Fit, Past};
@@ -38,6 +38,7 @@ pub fn check(protocol: &Protocol, facts: &Facts, plan: &Plan) -> Checked {
         run_rule(protocol, facts, plan, rule, &mut checked);
     }
     if protocol.drug(&plan.drug).is_some() {
+        check_rights(protocol, facts, plan, &mut checked);
         check_route(protocol, plan, &mut checked);
         check_amount(protocol, facts, plan, &mut checked);
         check_timing(protocol, facts, plan, &mut checked);
@@ -135,6 +136,36 @@ fn dosing<T>(
         because: seqs,
         source: entry.head.source.clone(),
         say_aloud,
+    }
+}
+
+/// What the crew read aloud from the label: an expired drug, or a right that did not hold.
+fn check_rights(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Checked) {
+    let names = protocol.names(&plan.drug);
+    let about = |e: &&crate::core::ledger::Entry| {
+        e.finding.text(Field::Name).is_none_or(|name| names.iter().any(|n| n == name))
+    };
+    let month = facts.now.at.format("%Y-%m").to_string();
+    let mut settled: Vec<&str> = Vec::new();
+    for entry in facts.ledger.of(Kind::MedicationCheck, facts.patient).rev().filter(about) {
+        let right = entry.finding.text(Field::Right).unwrap_or("expiry");
+        if settled.contains(&right) {
+            continue;
+        }
+        settled.push(right);
+        // `YYYY-MM` sorts as it reads; a drug is good to the last day of its month.
+        let prompt = match entry.finding.text(Field::Expires) {
+            Some(expires) if expires < month.as_str() => "check.expired",
+            _ if entry.finding.flag(Field::Confirmed) == Some(false) => "check.right",
+            _ => continue,
+        };
+        let Some(drug) = protocol.drug_entry(&plan.drug) else { return };
+        let slots = vec![("right".to_string(), Value::text(right))];
+        let mut hold = dosing(protocol, plan, drug, prompt, slots, &[entry.seq]);
+        hold.kind = AdviceType::Contraindication;
+        hold.rule = prompt.to_string();
+        hold.source = protocol.prompt_source(prompt);
+        out.holds.push(hold);
     }
 }
 

@@ -66,7 +66,7 @@ pub fn past(facts: &Facts, protocol: &Protocol, drug: &str, before: u64) -> Vec<
             && e.finding.text(Field::Name).is_some_and(|name| names.iter().any(|n| n == name))
     };
     for entry in facts.ledger.standing().filter(counts) {
-        if last.is_some_and(|last| same_dose(last, entry)) {
+        if last.is_some_and(|last| last.finding.kind() == entry.finding.kind() && same_dose(last.when, entry)) {
             continue;
         }
         out.push(one(facts, entry, unit));
@@ -75,9 +75,10 @@ pub fn past(facts: &Facts, protocol: &Protocol, drug: &str, before: u64) -> Vec<
     out
 }
 
-fn same_dose(last: &Entry, entry: &Entry) -> bool {
+/// Whether `entry` tells once more of a dose told at `last`.
+pub fn same_dose(last: Moment, entry: &Entry) -> bool {
     let bare = [Field::Dose, Field::Count, Field::Each].iter().all(|f| entry.finding.get(*f).is_none());
-    entry.finding.kind() == last.finding.kind() && bare && entry.when.since_ms(last.when) <= SAME_DOSE_MS
+    bare && entry.when.since_ms(last) <= SAME_DOSE_MS
 }
 
 fn one(facts: &Facts, entry: &Entry, unit: &str) -> Past {
@@ -108,42 +109,51 @@ pub enum Fit<'a> {
 
 /// Compares `amount` (in `unit`) with the rows for this form and patient.
 pub fn fit<'a>(facts: &Facts, rows: &[&'a super::Entry<Dose>], amount: Decimal, unit: &str) -> Fit<'a> {
-    let weight = facts.weight();
-    let may_apply: Vec<_> = rows.iter().filter(|row| applies(facts, row, weight.map(|w| w.1)) != Answer::No).collect();
-    let Some(first) = may_apply.first() else { return Fit::NoRow };
-    let mut needs_weight = None;
-    for row in &may_apply {
-        match within(row, amount, unit, weight.map(|w| w.1)) {
-            Some(true) => return Fit::Fits,
-            Some(false) => {}
-            None => needs_weight = Some(**row),
-        }
+    let weight = facts.weight().map(|w| w.1);
+    let may_apply: Vec<&'a super::Entry<Dose>> =
+        rows.iter().copied().filter(|row| applies(facts, row, weight) != Answer::No).collect();
+    let Some(first) = may_apply.first().copied() else { return Fit::NoRow };
+    let fits: Vec<Option<bool>> = may_apply.iter().map(|row| within(row, amount, unit, weight)).collect();
+    let all = |wanted| fits.iter().all(|fit| *fit == Some(wanted));
+    if all(true) {
+        return Fit::Fits;
     }
-    if let Some(row) = needs_weight {
-        return Fit::NeedsWeight(row);
+    if all(false) {
+        // The row that surely applies, else the first in the file.
+        let sure = may_apply.iter().copied().find(|row| applies(facts, row, weight) == Answer::Yes);
+        let mut because: Vec<u64> = facts.age_years().map(|(e, _)| e.seq).into_iter().collect();
+        because.extend(facts.weight().map(|(e, _)| e.seq));
+        because.dedup();
+        return Fit::Outside(sure.unwrap_or(first), because);
     }
-    // With the patient's age and weight unknown the adult row is the first in the file.
-    let sure = may_apply.iter().find(|row| applies(facts, row, weight.map(|w| w.1)) == Answer::Yes);
-    let mut because: Vec<u64> = facts.age_years().map(|(e, _)| e.seq).into_iter().collect();
-    because.extend(weight.map(|(e, _)| e.seq));
-    because.dedup();
-    Fit::Outside(sure.unwrap_or(first), because)
+    match weight {
+        // Rows that weigh, and the weight is not known: right for one and wrong for another.
+        None if facts.age_years().is_some() => Fit::NeedsWeight(first),
+        _ => Fit::Fits,
+    }
 }
 
 fn applies(facts: &Facts, row: &super::Entry<Dose>, weight: Option<SaidWeight>) -> Answer {
-    let age = row
-        .body
-        .age
-        .as_ref()
-        .map_or(Answer::Yes, |age| facts.evaluate(&super::model::Condition::Age(age.clone())).answer);
+    let age = row.body.age.as_ref().map_or(Answer::Yes, |age| {
+        let verdict = facts.evaluate(&super::model::Condition::Age(age.clone()));
+        match verdict.answer {
+            // Age not known: an adult.
+            Answer::Unknown if facts.age_years().is_none() && age.below_years.is_some() => Answer::No,
+            Answer::Unknown if facts.age_years().is_none() => Answer::Yes,
+            known => known,
+        }
+    });
     let heavy = row.body.min_weight.map_or(Answer::Yes, |limit| match weight {
         Some(weight) if weight.below(limit) => Answer::No,
         Some(_) => Answer::Yes,
+        // A grown patient of unknown weight is taken for heavy enough.
+        None if grown(facts) => Answer::Yes,
         None => Answer::Unknown,
     });
     let light = row.body.below_weight.map_or(Answer::Yes, |limit| match weight {
         Some(weight) if weight.below(limit) => Answer::Yes,
         Some(_) => Answer::No,
+        None if grown(facts) => Answer::No,
         None => Answer::Unknown,
     });
     match [age, heavy, light] {
@@ -151,6 +161,11 @@ fn applies(facts: &Facts, row: &super::Entry<Dose>, weight: Option<SaidWeight>) 
         all if all.contains(&Answer::Unknown) => Answer::Unknown,
         _ => Answer::Yes,
     }
+}
+
+/// Fifteen or older, or of unknown age (NASEMSO v3.0 p.13: a child is 14 years or younger, or up to 40 kg).
+fn grown(facts: &Facts) -> bool {
+    facts.age_years().is_none_or(|(_, years)| years >= 15.0)
 }
 
 fn within(row: &super::Entry<Dose>, amount: Decimal, unit: &str, weight: Option<SaidWeight>) -> Option<bool> {

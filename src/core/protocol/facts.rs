@@ -73,6 +73,8 @@ pub struct Facts<'a> {
     pub now: Moment,
     /// The names of the drug that is asked about (`since_dose`).
     pub drug: &'a [String],
+    /// The plan or dose asked about: doses told after it are not before it.
+    pub asking: u64,
 }
 
 /// A field of a kind, written `blood_pressure.systolic_mmhg`.
@@ -175,6 +177,7 @@ impl<'a> Facts<'a> {
     fn before_last_dose(&self, entry: &Entry) -> bool {
         self.ledger
             .of(Kind::MedicationGiven, self.patient)
+            .filter(|e| e.seq < self.asking)
             .rfind(|e| e.finding.text(Field::Name).is_some_and(|name| self.drug.iter().any(|d| d == name)))
             .is_some_and(|given| given.when.mono_ms >= entry.when.mono_ms && given.seq > entry.seq)
     }
