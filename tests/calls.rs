@@ -70,14 +70,19 @@ fn play(knowledge: &Knowledge, call: &Call) -> Vec<(Moment, Advice)> {
     let mut encounter = Encounter::new(knowledge);
     let mut events: Vec<Event> = Vec::new();
     let mut take = |effects: Vec<Effect>| {
-        events.extend(effects.into_iter().filter_map(|e| if let Effect::Append(event) = e { Some(event) } else { None }));
+        events
+            .extend(effects.into_iter().filter_map(|e| if let Effect::Append(event) = e { Some(event) } else { None }));
     };
     take(encounter.handle(Input::Open(Opened::default()), moment("00:00")));
     for (at, what) in &call.said {
         let now = moment(at);
         while let Some(due) = encounter.next_deadline().filter(|due| *due <= now.mono_ms) {
             take(encounter.handle(Input::Tick, moment("00:00").plus_ms(due)));
-            assert!(encounter.next_deadline().is_none_or(|next| next > due), "{}: a deadline does not pass", call.title);
+            assert!(
+                encounter.next_deadline().is_none_or(|next| next > due),
+                "{}: a deadline does not pass",
+                call.title
+            );
         }
         for text in what.split(';').map(str::trim).filter(|t| !t.is_empty()) {
             take(encounter.handle(Input::Found(finding(text)), now));
