@@ -5,7 +5,9 @@ use std::path::PathBuf;
 use anyhow::{Result, bail};
 use clap::Args;
 
+use crate::core::diagnostic::Severity;
 use crate::core::grammar::Grammar;
+use crate::core::protocol::Protocol;
 use crate::shell::data::DataSet;
 
 /// Every error in the grammar and protocol data, with file, line and column
@@ -29,6 +31,17 @@ impl Check {
             }
             Err(complaints) => {
                 faults += complaints.len();
+                complaints.iter().for_each(|complaint| println!("{complaint}"));
+            }
+        }
+        match Protocol::load(&data.sources("protocols/")) {
+            Ok(protocol) => {
+                protocol.warnings().iter().for_each(|warning| println!("{warning}"));
+                println!("protocols: {}", protocol.counts());
+                protocol.summary().iter().for_each(|line| println!("{line}"));
+            }
+            Err(complaints) => {
+                faults += complaints.iter().filter(|c| c.severity == Severity::Error).count();
                 complaints.iter().for_each(|complaint| println!("{complaint}"));
             }
         }

@@ -126,23 +126,26 @@ fn last_look<'a>(state: &'a State, knowledge: &Knowledge) -> Option<&'a Entry> {
             && e.finding.flag(Field::BeforeArrival) != Some(true)
     };
     let looks: Vec<&Entry> = state.ledger.standing().filter(counts).collect();
-    let kinds_until = |at: usize| {
-        let mut kinds: Vec<Kind> = looks.iter().take(at + 1).map(|e| e.finding.kind()).collect();
-        kinds.sort();
-        kinds.dedup();
-        kinds.len()
-    };
-    (0..looks.len()).rev().find_map(|at| {
-        let entry = looks.get(at)?;
-        let mut near: Vec<Kind> = looks
-            .iter()
-            .take(at + 1)
-            .filter(|e| entry.when.since_ms(e.when) <= ONE_LOOK_MS)
-            .map(|e| e.finding.kind())
-            .collect();
-        near.sort();
-        near.dedup();
-        let whole = near.len() >= 2 || near.len() >= kinds_until(at);
+    // How many signs had been taken up to each look.
+    let mut taken: Vec<Kind> = Vec::new();
+    let known: Vec<usize> = looks
+        .iter()
+        .map(|e| {
+            if !taken.contains(&e.finding.kind()) {
+                taken.push(e.finding.kind());
+            }
+            taken.len()
+        })
+        .collect();
+    looks.iter().zip(known).enumerate().rev().find_map(|(at, (entry, known))| {
+        let near = looks.iter().take(at + 1).rev().take_while(|e| entry.when.since_ms(e.when) <= ONE_LOOK_MS);
+        let mut kinds: Vec<Kind> = Vec::new();
+        near.for_each(|e| {
+            if !kinds.contains(&e.finding.kind()) {
+                kinds.push(e.finding.kind());
+            }
+        });
+        let whole = kinds.len() >= 2 || kinds.len() >= known;
         (whole || crosses(knowledge, state, entry)).then_some(*entry)
     })
 }

@@ -99,6 +99,7 @@ pub struct Encounter<'k> {
     last_speech: Option<Speech>,
     /// The latest moment handed in; after a restart, the latest that an event told of.
     now: Option<Moment>,
+    deadline: Option<u64>,
     effects: Vec<Effect>,
 }
 
@@ -110,6 +111,7 @@ impl<'k> Encounter<'k> {
             gate: Gate::default(),
             last_speech: None,
             now: None,
+            deadline: None,
             effects: Vec::new(),
         }
     }
@@ -118,6 +120,7 @@ impl<'k> Encounter<'k> {
     pub fn resume(knowledge: &'k Knowledge, events: &[Event]) -> Encounter<'k> {
         let mut encounter = Encounter::new(knowledge);
         events.iter().for_each(|event| encounter.state.apply(event));
+        encounter.deadline = encounter.find_deadline();
         encounter
     }
 
@@ -127,6 +130,11 @@ impl<'k> Encounter<'k> {
 
     /// The stopwatch reading (ms) at which [`Input::Tick`] is due, if anything is waiting.
     pub fn next_deadline(&self) -> Option<u64> {
+        self.deadline
+    }
+
+    /// Worked out once an input: it looks at the whole record.
+    fn find_deadline(&self) -> Option<u64> {
         if self.state.closed {
             return None;
         }
@@ -141,6 +149,7 @@ impl<'k> Encounter<'k> {
         self.now = self.now.into_iter().chain([now]).max_by_key(|m| m.mono_ms);
         if !self.state.closed {
             self.decide(input, now);
+            self.deadline = self.find_deadline();
         }
         std::mem::take(&mut self.effects)
     }
@@ -233,7 +242,6 @@ impl<'k> Encounter<'k> {
         advice.extend(doubt::read_backs(protocol, understood, seqs));
         advice.extend(doubt::unclear(protocol, understood, heard));
         advice.extend(doubt::differences(protocol, &self.state.ledger, self.state.patient(), understood, heard));
-        advice.extend(gaps::assessed(&self.state, self.knowledge, now));
         advice.extend(self.before_handover(seqs, now));
         advice.sort_by_key(|a| std::cmp::Reverse(a.priority));
         for one in advice {

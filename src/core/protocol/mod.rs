@@ -7,6 +7,7 @@ pub mod check;
 pub mod dose;
 pub mod facts;
 pub mod model;
+pub mod words;
 
 use std::collections::BTreeMap;
 
@@ -158,6 +159,23 @@ impl Protocol {
         ids
     }
 
+    /// What is odd but not wrong.
+    pub fn warnings(&self) -> Vec<Diagnostic> {
+        self.problems().into_iter().filter(|d| d.severity == Severity::Warning).collect()
+    }
+
+    /// How much data is in force, in words.
+    pub fn counts(&self) -> String {
+        format!(
+            "{} drugs, {} rules about them, {} clocks and rechecks, {} limits and trends of vital signs, {} checklist items",
+            self.drugs.len(),
+            self.rules.len() + self.doses.len() + self.intervals.len() + self.maximums.len(),
+            self.clocks.len() + self.rechecks.len(),
+            self.vitals.ids().len(),
+            self.checklists.items.len(),
+        )
+    }
+
     /// What the local set changes, one sentence a change.
     pub fn summary(&self) -> Vec<String> {
         let mut lines = Vec::new();
@@ -183,7 +201,7 @@ impl Protocol {
     fn in_words(&self, id: &str) -> Option<String> {
         let entry = |head: &super::dataset::Head| head.id == id || head.replaces.as_deref() == Some(id);
         if let Some(rule) = self.rules.iter().find(|r| entry(&r.head)) {
-            return Some(format!("\"{}\"", rule.body.say));
+            return Some(words::rule(&rule.body));
         }
         if let Some(i) = self.intervals.iter().find(|r| entry(&r.head)) {
             return Some(format!("{} minutes between doses of {}", i.body.minutes, i.body.drug));
@@ -196,7 +214,9 @@ impl Protocol {
             return Some(format!("{} dose is {}", d.body.drug, d.body.spoken));
         }
         let clock = self.clocks.iter().find(|r| entry(&r.head))?;
-        Some(format!("\"{}\"", clock.body.say))
+        let minutes: Vec<String> =
+            clock.body.at_min.iter().chain(&clock.body.stable_min).map(ToString::to_string).collect();
+        Some(format!("{} at {} minutes: \"{}\"", clock.body.about, minutes.join(", "), clock.body.say))
     }
 
     /// Everything wrong with the entries taken together.
