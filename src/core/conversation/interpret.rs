@@ -10,7 +10,7 @@ use serde_json::{Map, Value as Json};
 use crate::core::decimal::Decimal;
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::grammar::{
-    Act, CapValue, Derivation, Gathered, Grammar, Match, Mood, NumberRule, Phrase, Role, Step, Target, Utterance,
+    Act, Asks, CapValue, Derivation, Gathered, Grammar, Match, Mood, NumberRule, Phrase, Role, Step, Target, Utterance,
     gather,
 };
 use crate::core::text::Break;
@@ -33,6 +33,8 @@ pub struct Draft {
     pub corrects: bool,
     pub confirm: Vec<(Field, String)>,
     pub unchanged: bool,
+    /// Said by a phrase that stands alone, even one that sets nothing ("it is in").
+    pub whole: bool,
     pub words: Range<usize>,
     pub leads: bool,
 }
@@ -245,7 +247,7 @@ impl Reader<'_> {
         if free {
             return;
         }
-        let number = self.on.tokens.get(at).is_some_and(|t| t.number.is_some());
+        let number = self.on.tokens.get(at).is_some_and(|t| t.is_number());
         let joined = self.break_before(at) < Break::Comma && self.loose.last().is_some_and(|last| last + 1 == at);
         let word = self.on.said(at, at + 1).to_string();
         if number && self.last_complete {
@@ -480,6 +482,18 @@ impl Reader<'_> {
         let paused = self.break_before(found.start) >= Break::Comma;
         let opens = matches!(phrase.role, Role::Open(_) | Role::Alone(_));
         let filled = matches!(phrase.role, Role::Fill(_) | Role::Answer(_)) || !gathered.is_empty();
+        if let Some(asks) = phrase.asks {
+            self.push_current();
+            // Asked twice in one breath ("how bad is it, zero to ten"): one question.
+            if self.asked.last().is_some_and(|q| q.frame == frame) {
+                return;
+            }
+            self.close_questions();
+            self.denial = Denial::None;
+            self.tone = if asks == Asks::Value { Tone::AsksWhich } else { Tone::Asks };
+            self.ask(frame, &gathered, phrase, found);
+            return;
+        }
         match self.tone {
             Tone::Says => {}
             Tone::Silent | Tone::Elsewhere | Tone::NarratesPurpose => return,
@@ -560,6 +574,7 @@ impl Reader<'_> {
             corrects: self.correcting,
             confirm: Vec::new(),
             unchanged: false,
+            whole: false,
             words: found.start..found.end,
             leads: false,
         }
@@ -620,9 +635,11 @@ impl Reader<'_> {
             self.current = Some(draft);
         }
         self.opened = None;
+        let alone = self.grammar.phrase(found.phrase).is_some_and(|p| matches!(p.role, Role::Alone(_)));
         let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about));
         let Some(draft) = &mut self.current else { return };
         draft.negated |= negated;
+        draft.whole |= alone;
         draft.restated |= was;
         draft.words.end = found.end;
         if about && gathered.iter().any(|g| g.number.is_some()) {
@@ -669,7 +686,7 @@ impl Reader<'_> {
     }
 
     fn push_current(&mut self) {
-        let said = |draft: &Draft| has_value(draft) || draft.unchanged || draft.negated;
+        let said = |draft: &Draft| has_value(draft) || draft.unchanged || draft.negated || draft.whole;
         self.meaning.drafts.extend(self.current.take().filter(said));
     }
 
@@ -707,6 +724,12 @@ impl Reader<'_> {
         self.named_alone();
         self.push_current();
         self.close_questions();
+        let carried = |frame: usize| self.grammar.frame(frame).map(|f| f.carry_back.as_slice()).unwrap_or_default();
+        let drafts = self.meaning.drafts.iter_mut().map(|d| (d.frame, &mut d.fields)).collect();
+        carry_back(drafts, carried);
+        for group in &mut self.meaning.questions {
+            carry_back(group.iter_mut().map(|q| (q.frame, &mut q.fields)).collect(), carried);
+        }
         self.meaning
     }
 
@@ -725,6 +748,19 @@ impl Reader<'_> {
             which: true,
             still: false,
         });
+    }
+}
+
+/// What only the last of a list says of all: `Viagra or Cialis in the last two days`.
+fn carry_back<'g>(mut list: Vec<(usize, &mut Vec<(Field, Value)>)>, carried: impl Fn(usize) -> &'g [Field]) {
+    let mut later: Option<(usize, Vec<(Field, Value)>)> = None;
+    for (frame, fields) in list.iter_mut().rev() {
+        if let Some((_, known)) = later.as_ref().filter(|(of, _)| of == frame) {
+            let new = known.iter().filter(|(f, _)| !fields.iter().any(|(g, _)| f == g)).cloned().collect::<Vec<_>>();
+            fields.extend(new);
+        }
+        let known = fields.iter().filter(|(f, _)| carried(*frame).contains(f)).cloned().collect();
+        later = Some((*frame, known));
     }
 }
 

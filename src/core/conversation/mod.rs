@@ -436,6 +436,14 @@ impl Conversation {
         let patient = finding.patient();
         let plan = in_breath.or_else(|| self.open_plan(patient).map(|e| e.finding.clone()));
         let Some(plan) = plan else {
+            // The rights are checked aloud before the drug is named.
+            if finding.kind() == Kind::MedicationCheck {
+                return true;
+            }
+            // "it is in" without a plan is talk.
+            if finding.get(Field::Dose).is_none() && finding.get(Field::Count).is_none() {
+                return false;
+            }
             taken.ambiguous = true;
             taken.why.push(grammar.prompt("which_drug", &[]));
             return false;
@@ -577,7 +585,10 @@ impl Conversation {
             Answer::Yes | Answer::No => {}
         }
         let yes = answer == Answer::Yes;
-        let unclear = questions.iter().any(|q| q.negative || q.either)
+        // "nausea or vomiting?" "no" denies both; "sharp or dull?" "no" says nothing.
+        let deniable =
+            |q: &Question| q.fields.iter().any(|(f, _)| matches!(f, Field::Name | Field::Class | Field::Sign));
+        let unclear = questions.iter().any(|q| q.negative || (q.either && (yes || !deniable(q))))
             || (yes && questions.len() > 1)
             || questions.iter().any(|q| q.which && yes);
         if unclear {

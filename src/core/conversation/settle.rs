@@ -31,7 +31,7 @@ pub const CHILD_UNDER_YEARS: i64 = 12;
 
 pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
     let Some(frame) = grammar.frame(draft.frame) else { return Settled::Nothing };
-    let valued = has_value(draft);
+    let valued = has_value(draft) || draft.whole;
     if !valued && !draft.negated {
         return Settled::Nothing;
     }
@@ -47,13 +47,20 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
     if !frame.needs.is_empty() && !frame.needs.iter().any(|f| finding.get(*f).is_some()) {
         return Settled::Nothing;
     }
+    each_of_drug(draft, &mut finding);
     if let Some(problem) = derive(grammar, &mut finding) {
         return problem;
     }
     let numeric = |f: Field| finding.get(f).is_some();
     let measured = numeric(Field::Dose) || numeric(Field::Each);
     for (field, value) in draft.defaults.iter().chain(&frame.default) {
-        if finding.get(*field).is_none() && (*field != Field::Unit || measured) {
+        let fits = match field {
+            Field::Unit => measured,
+            // Known from the drug, and only of use beside a count.
+            Field::Each => false,
+            _ => true,
+        };
+        if finding.get(*field).is_none() && fits {
             put(&mut finding, *field, value.clone());
         }
     }
@@ -76,6 +83,17 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
         put(&mut finding, Field::Unconfirmed, Value::Flag(true));
     }
     Settled::Finding(finding, doubts)
+}
+
+/// A baby aspirin is 81 mg whether said or not, once they are counted and no dose is said.
+fn each_of_drug(draft: &Draft, finding: &mut Finding) {
+    let counted = finding.get(Field::Count).is_some();
+    if !counted || finding.get(Field::Each).is_some() || finding.get(Field::Dose).is_some() {
+        return;
+    }
+    if let Some((_, each)) = draft.defaults.iter().find(|(field, _)| *field == Field::Each) {
+        put(finding, Field::Each, each.clone());
+    }
 }
 
 /// Fields of a shared list that have no place in this kind are left out.

@@ -132,7 +132,15 @@ impl Grammar {
             _ => None,
         };
         let here = all.get(at).map(Vec::as_slice).unwrap_or_default();
-        let vital = here.iter().any(|m| frame_of(m).is_some_and(|f| f.vital));
+        // "breathing" alone names no measured value ("worse with deep breathing"); with a value behind it it does.
+        let valued = |m: &Match| match self.phrases.get(m.phrase as usize).map(|p| p.role) {
+            Some(Role::Open(frame)) if !comma => {
+                let behind = all.get(m.end).map(Vec::as_slice).unwrap_or_default();
+                behind.iter().any(|b| self.phrases.get(b.phrase as usize).is_some_and(|p| p.role == Role::Fill(frame)))
+            }
+            _ => true,
+        };
+        let vital = here.iter().any(|m| frame_of(m).is_some_and(|f| f.vital) && valued(m));
         let talk = here.iter().any(|m| match self.phrases.get(m.phrase as usize).map(|p| p.role) {
             Some(Role::Talk(t)) => {
                 matches!(self.act(t), Some(Act::Correct | Act::Address | Act::Retract | Act::Denies))
@@ -147,7 +155,7 @@ impl Grammar {
     fn skip(&self, chart: &mut Chart, state: usize, at: usize, on: &Utterance) {
         let Some((open, cost)) = chart.states.get(state).map(|s| (s.open, s.cost)) else { return };
         let free = on.free.get(at).copied().unwrap_or(false);
-        let number = on.tokens.get(at).is_some_and(|t| t.number.is_some());
+        let number = on.tokens.get(at).is_some_and(|t| t.is_number());
         let (open, price) = match (free, number) {
             (true, false) => (open, FREE),
             (_, true) => (closed(open), NUMBER),
@@ -161,13 +169,16 @@ impl Grammar {
         let Some(phrase) = self.phrases.get(found.phrase as usize) else { return };
         let impossible = found.caps.iter().filter(|c| c.impossible).count() as i32 * IMPOSSIBLE;
         let broken = found.caps.iter().filter(|c| on.breaks_number(c)).count() as i32 * BROKEN;
-        let price = phrase.cost + impossible + broken;
+        let price = phrase.cost + impossible + broken + found.passed as i32;
         let edge = || Some(Edge { from: state, step: Step::Phrase(found.clone()) });
         let mut go = |next: Open, base: i32| chart.reach(found.end, next, cost + base + price, edge());
         match phrase.role {
             Role::Open(frame) | Role::Alone(frame) => {
                 let next = if open == Open::Question { Open::Answer(frame) } else { Open::Frame(frame) };
-                if open != Open::Addressed {
+                // A question that names what it asks for costs what another question costs.
+                if phrase.asks.is_some() {
+                    go(Open::Answer(frame), TALK - 1);
+                } else if open != Open::Addressed {
                     go(next, PHRASE);
                 }
             }

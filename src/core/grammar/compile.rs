@@ -5,8 +5,8 @@ use std::collections::{BTreeSet, HashMap};
 use super::data::{self, At, Files, Said, Sets};
 use super::template::{self, Piece};
 use super::{
-    Act, CommandEntry, Frame, Grammar, Guard, Item, List, Mood, Node, NumberRule, Phrase, Role, Slot, Source, Talk,
-    Target, WordId,
+    Act, Asks, CommandEntry, Frame, Grammar, Guard, Item, List, Mood, Node, NumberRule, Phrase, Role, Slot, Source,
+    Talk, Target, WordId,
 };
 use crate::core::decimal::Decimal;
 use crate::core::diagnostic::position;
@@ -164,6 +164,7 @@ impl Compiler<'_> {
                 deny,
                 needs: self.fields(&raw.needs),
                 carry: self.fields(&raw.carry),
+                carry_back: self.fields(&raw.carry_back),
                 vital: raw.vital,
                 in_text: raw.in_text,
             };
@@ -267,6 +268,7 @@ impl Compiler<'_> {
                 continue;
             }
             let sets = self.sets(&raw.set, scope.kind);
+            let asks = raw.asks.as_ref().and_then(|said| self.asks(said));
             let (file, text) = self.files.names.get(at.file).cloned().unwrap_or_default();
             self.grammar.phrases.push(Phrase {
                 role,
@@ -279,8 +281,21 @@ impl Compiler<'_> {
                 line: position(&text, at.offset).0,
                 texts,
                 start: raw.starts,
+                end: raw.ends,
+                asks,
                 negative: raw.negative,
             });
+        }
+    }
+
+    fn asks(&mut self, said: &Said) -> Option<Asks> {
+        match said.text.as_str() {
+            "yes_no" => Some(Asks::YesNo),
+            "value" => Some(Asks::Value),
+            other => {
+                self.complain(said.at, format!("`{other}` is no way to ask"), "known: yes_no, value");
+                None
+            }
         }
     }
 
@@ -333,6 +348,12 @@ impl Compiler<'_> {
             Some(source) => match self.lists.get(source).copied() {
                 Some(list) => Slot { target: self.target(name, at, scope)?, source: Source::List(list), number: None },
                 None => {
+                    if let Some((low, high)) = range(source) {
+                        let mut slot = self.number_slot(name, Source::Number, at, scope)?;
+                        slot.number = slot.number.map(|rule| NumberRule { low, high, strict: true, ..rule });
+                        self.grammar.slots.push(slot);
+                        return Some(self.grammar.slots.len() - 1);
+                    }
                     let Some(kind) = Source::from_name(source) else {
                         let near = nearest(source, self.lists.keys().map(String::as_str));
                         self.complain(at, format!("`{source}` is neither a list nor a kind of value"), near);
@@ -385,6 +406,7 @@ impl Compiler<'_> {
                     ask: said.and_then(|n| n.ask),
                     ask_child: said.and_then(|n| n.ask_child),
                     dropped_point: said.is_some_and(|n| n.dropped_point),
+                    strict: false,
                 })
             }
             _ => (source == Source::Number).then(|| NumberRule {
@@ -402,6 +424,13 @@ impl Scope {
     fn none() -> Scope {
         Scope { kind: None, numbers: HashMap::new(), command: false }
     }
+}
+
+/// `1_10`: whole numbers, both included.
+fn range(source: &str) -> Option<(Decimal, Decimal)> {
+    let (low, high) = source.split_once('_')?;
+    let (low, high): (i64, i64) = (low.parse().ok()?, high.parse().ok()?);
+    (low <= high).then(|| (Decimal::from_int(low), Decimal::from_int(high)))
 }
 
 /// `[the] (x|y)` in a list item: every plain text it stands for.

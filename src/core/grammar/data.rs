@@ -54,6 +54,8 @@ pub struct Phrase {
     pub set: Sets,
     pub cost: i64,
     pub starts: bool,
+    pub ends: bool,
+    pub asks: Option<Said>,
     pub negative: bool,
 }
 
@@ -86,6 +88,7 @@ pub struct Frame {
     pub no: Option<Sets>,
     pub needs: Vec<Said>,
     pub carry: Vec<Said>,
+    pub carry_back: Vec<Said>,
     pub vital: bool,
     pub in_text: bool,
 }
@@ -465,7 +468,8 @@ impl Reader<'_> {
     fn phrases(&mut self, value: Option<Spot>) -> Vec<Phrase> {
         let Some(value) = value else { return Vec::new() };
         let span = value.span();
-        let plain = |say| Phrase { say, set: Vec::new(), cost: 0, starts: false, negative: false };
+        let plain =
+            |say| Phrase { say, set: Vec::new(), cost: 0, starts: false, ends: false, asks: None, negative: false };
         if value.get_ref().is_str() {
             return self.text(value).into_iter().map(plain).collect();
         }
@@ -487,10 +491,21 @@ impl Reader<'_> {
             let cost = self.int(cost);
             let starts = table.take("start");
             let starts = self.flag(starts);
+            let ends = table.take("end");
+            let ends = self.flag(ends);
+            let asks = table.take("asks").and_then(|v| self.text(v));
             let negative = table.take("negative");
             let negative = self.flag(negative);
             self.finish(table);
-            phrases.extend(say.into_iter().map(|say| Phrase { say, set: set.clone(), cost, starts, negative }));
+            phrases.extend(say.into_iter().map(|say| Phrase {
+                say,
+                set: set.clone(),
+                cost,
+                starts,
+                ends,
+                asks: asks.clone(),
+                negative,
+            }));
         }
         phrases
     }
@@ -574,6 +589,7 @@ impl Reader<'_> {
         frame.no = self.sets(no);
         frame.needs = table.take("needs").map(|v| self.texts(v)).unwrap_or_default();
         frame.carry = table.take("carry").map(|v| self.texts(v)).unwrap_or_default();
+        frame.carry_back = table.take("carry_back").map(|v| self.texts(v)).unwrap_or_default();
         let vital = table.take("vital");
         frame.vital = self.flag(vital);
         let in_text = table.take("in_text");

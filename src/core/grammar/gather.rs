@@ -95,6 +95,15 @@ fn of_cap(grammar: &Grammar, cap: &Cap, kind: Kind, now: &DateTime<FixedOffset>,
                 Some(Shape::Name) => text.to_lowercase().replace([' ', '-'], "_"),
                 _ => text.clone(),
             };
+            // `{text:fall_word} {text:rest}`: the parts of one text.
+            if let Some(part) = all.iter_mut().find(|g| g.field == *field && !g.default)
+                && let Value::Text(so_far) = &mut part.value
+            {
+                so_far.push(' ');
+                so_far.push_str(&text);
+                part.end = cap.end;
+                return;
+            }
             all.push(base(*field, Value::Text(text)));
         }
         (CapValue::Seconds { seconds, approximate }, Target::Field(field)) => {

@@ -48,6 +48,8 @@ pub struct Match {
     pub start: usize,
     pub end: usize,
     pub caps: Vec<Cap>,
+    /// Free words inside that the phrase does not name.
+    pub passed: usize,
 }
 
 /// Steps one phrase may take at one place: a bound on foolish templates.
@@ -93,9 +95,14 @@ impl Grammar {
     /// Every way in which `phrase` fits at `start`. `stops` tells where free text must end.
     pub(super) fn match_at(&self, phrase: u32, start: usize, on: &Utterance, stops: &[bool]) -> Vec<Match> {
         let Some(template) = self.phrases.get(phrase as usize) else { return Vec::new() };
-        let mut run = Run { grammar: self, on, stops, start, caps: Vec::new(), ends: Vec::new(), steps: Cell::new(0) };
+        let mut run =
+            Run { grammar: self, on, stops, start, caps: Vec::new(), passed: 0, ends: Vec::new(), steps: Cell::new(0) };
         run.node(&template.node, start, &Rest::Done);
-        run.ends.into_iter().map(|(end, caps)| Match { phrase, start, end, caps }).collect()
+        let mut ends = fullest(run.ends);
+        if template.end {
+            ends.retain(|way| on.ends_clause(way.end));
+        }
+        ends.into_iter().map(|Way { end, caps, passed }| Match { phrase, start, end, caps, passed }).collect()
     }
 }
 
@@ -117,6 +124,12 @@ impl Utterance {
         self.readings.get(at)?.iter().find(|r| r.form.is_ordinary()).map(|r| r.value)
     }
 
+    /// True when a clause ends before token `at`.
+    fn ends_clause(&self, at: usize) -> bool {
+        at >= self.tokens.len()
+            || at.checked_sub(1).and_then(|b| self.tokens.get(b)).is_some_and(|t| t.after >= Break::Comma)
+    }
+
     /// The words from `start` up to `end` as written.
     pub fn said(&self, start: usize, end: usize) -> &str {
         let span = match (self.tokens.get(start), end.checked_sub(1).and_then(|e| self.tokens.get(e))) {
@@ -134,6 +147,25 @@ fn begins_value(tokens: &[Token], at: usize, readings: &[Vec<Reading>]) -> bool 
         || !text::expiries(tokens, at).is_empty()
 }
 
+/// One way to the end of a phrase.
+#[derive(Clone, PartialEq)]
+struct Way {
+    end: usize,
+    caps: Vec<Cap>,
+    passed: usize,
+}
+
+/// Of several ways over the same words, those that fill most slots and pass over fewest words; of two texts the one
+/// that leaves more words to the phrase (`impression is` + `sick`, not `impression` + `is sick`).
+fn fullest(ways: Vec<Way>) -> Vec<Way> {
+    let weight = |way: &Way| {
+        let texts = way.caps.iter().filter(|c| matches!(c.value, CapValue::Text(_)));
+        (way.caps.len(), std::cmp::Reverse(way.passed), texts.map(|c| c.start).sum::<usize>())
+    };
+    let best = |end: usize| ways.iter().filter(|w| w.end == end).map(weight).max();
+    ways.iter().filter(|way| Some(weight(way)) == best(way.end)).cloned().collect()
+}
+
 /// What remains to be matched after the current node.
 enum Rest<'a> {
     Done,
@@ -146,7 +178,8 @@ struct Run<'a> {
     stops: &'a [bool],
     start: usize,
     caps: Vec<Cap>,
-    ends: Vec<(usize, Vec<Cap>)>,
+    ends: Vec<Way>,
+    passed: usize,
     steps: Cell<usize>,
 }
 
@@ -157,8 +190,10 @@ impl Run<'_> {
         }
         match node {
             Node::Word(word) => {
-                if let Some(at) = self.find(at, |run, at| run.on.ids.get(at) == Some(word)) {
-                    self.resume(at + 1, rest);
+                if let Some(place) = self.find(at, |run, at| run.on.ids.get(at) == Some(word)) {
+                    self.passed += place - at;
+                    self.resume(place + 1, rest);
+                    self.passed -= place - at;
                 }
             }
             Node::Seq(items) => self.sequence(items, at, rest),
@@ -181,8 +216,9 @@ impl Run<'_> {
     fn resume(&mut self, at: usize, rest: &Rest) {
         match rest {
             Rest::Done => {
-                if at > self.start && !self.ends.iter().any(|(end, caps)| *end == at && *caps == self.caps) {
-                    self.ends.push((at, self.caps.clone()));
+                let way = Way { end: at, caps: self.caps.clone(), passed: self.passed };
+                if at > self.start && !self.ends.contains(&way) {
+                    self.ends.push(way);
                 }
             }
             Rest::Seq(items, outer) => self.sequence(items, at, outer),
@@ -210,11 +246,13 @@ impl Run<'_> {
         let Some(source) = self.grammar.slots.get(slot).map(|s| s.source) else { return };
         let place = self.find(at, |run, at| !run.values(slot, source, at).is_empty());
         let Some(place) = place else { return };
+        self.passed += place - at;
         for (end, value, impossible) in self.values(slot, source, place) {
             self.caps.push(Cap { slot, start: place, end, value, impossible });
             self.resume(end, rest);
             self.caps.pop();
         }
+        self.passed -= place - at;
     }
 
     /// The values that `slot` finds at `at`, each with its end and whether it is impossible.
@@ -253,9 +291,17 @@ impl Run<'_> {
             let end = at + 1 + words.len();
             let fits = self.on.ids.get(at + 1..end) == Some(words.as_slice())
                 && self.on.tokens.get(at..end - 1).is_some_and(|t| t.iter().all(|t| t.after < Break::Stop));
-            if fits {
-                found.push((end, CapValue::Item { list, item: *item }, false));
+            if !fits {
+                continue;
             }
+            // An item that sets nothing is worth its words, where a text is wanted.
+            let bare = list_data.items.get(*item).is_some_and(|i| i.sets.is_empty() && i.default.is_empty());
+            let value = if bare {
+                CapValue::Text(self.on.said(at, end).to_string())
+            } else {
+                CapValue::Item { list, item: *item }
+            };
+            found.push((end, value, false));
         }
         found
     }
@@ -267,7 +313,7 @@ impl Run<'_> {
         let takes = |form: Form| form.is_ordinary() || (form == Form::DroppedPoint && dropped);
         let possible = |value: Decimal| match (source, rule) {
             (Source::Number, Some(rule)) => {
-                rule.low <= value && value <= rule.high && (!rule.whole || value.as_int().is_some())
+                rule.low <= value && value <= rule.high && (!(rule.whole || rule.strict) || value.as_int().is_some())
             }
             (_, Some(rule)) => super::gather::converted(source, value)
                 .is_some_and(|(value, _)| rule.low <= value && value <= rule.high),
@@ -278,6 +324,9 @@ impl Run<'_> {
             if possible(reading.value) {
                 found.push((reading.end, CapValue::Number(reading.value), false));
             }
+        }
+        if rule.is_some_and(|r| r.strict) {
+            return found;
         }
         for reading in readings.iter().filter(|r| takes(r.form)) {
             let taken = found.iter().any(|(end, _, _)| *end == reading.end);
@@ -301,7 +350,8 @@ impl Run<'_> {
                 break;
             }
         }
-        while end > at && self.on.free.get(end - 1).copied().unwrap_or(false) {
+        // `chest pain and`: what begins the next clause is no end of this one.
+        while end > at && self.on.ids.get(end - 1).is_some_and(|id| self.grammar.lead.contains(id)) {
             end -= 1;
         }
         let (Some(first), Some(last)) = (tokens.get(at), end.checked_sub(1).and_then(|e| tokens.get(e))) else {

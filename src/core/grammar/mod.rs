@@ -154,6 +154,8 @@ pub struct NumberRule {
     pub ask: Option<(i64, i64)>,
     pub ask_child: Option<(i64, i64)>,
     pub dropped_point: bool,
+    /// `{count:1_10}`: a value outside is not this slot's at all, rather than impossible.
+    pub strict: bool,
 }
 
 impl Default for NumberRule {
@@ -165,6 +167,7 @@ impl Default for NumberRule {
             ask: None,
             ask_child: None,
             dropped_point: false,
+            strict: false,
         }
     }
 }
@@ -205,8 +208,18 @@ pub struct Phrase {
     pub(crate) texts: bool,
     /// Only where a clause begins.
     pub start: bool,
+    /// Only where a clause ends: `he is` answers, `he is dizzy` does not.
+    pub end: bool,
+    /// The phrase is itself a question (`how old are you`): for yes or no, or for a value.
+    pub asks: Option<Asks>,
     /// A question put in the negative.
     pub negative: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Asks {
+    YesNo,
+    Value,
 }
 
 /// What a kind of finding needs to be gathered.
@@ -223,6 +236,8 @@ pub struct Frame {
     pub needs: Vec<Field>,
     /// Fields that a second finding of the same breath inherits.
     pub carry: Vec<Field>,
+    /// Fields that the ones before in a list inherit from the last: `Viagra or Cialis in the last two days`.
+    pub carry_back: Vec<Field>,
     /// A measured value: stops free text, and is restated rather than recorded in a handover.
     pub vital: bool,
     /// May stand inside free text after a comma.

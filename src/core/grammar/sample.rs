@@ -168,7 +168,7 @@ impl Maker<'_> {
         let mut caps = Vec::new();
         self.node(&phrase.node, &mut caps)?;
         let end = self.place();
-        let found = Match { phrase: index as u32, start, end, caps };
+        let found = Match { phrase: index as u32, start, end, caps, passed: 0 };
         self.steps.push(Step::Phrase(std::rc::Rc::new(found)));
         Some(())
     }

@@ -71,6 +71,11 @@ pub struct Token {
 }
 
 impl Token {
+    /// True for a word that a number is made of (`eighteen`, `point four`'s `four`), not for units or `about`.
+    pub fn is_number(&self) -> bool {
+        self.number.is_some_and(NumberWord::counts)
+    }
+
     /// True when nothing that separates numbers stands behind this token.
     pub fn runs_on(&self) -> bool {
         self.after < Break::Comma
