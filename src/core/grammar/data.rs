@@ -444,7 +444,8 @@ impl Reader<'_> {
         if let Some(value) = table.take("means") {
             let offset = self.at(value.span().start);
             match (self.scalar(value), field) {
-                (Some(value), Some(field)) => set.push((field.text.clone(), value, offset)),
+                // First: a slot that names its own field takes this one.
+                (Some(value), Some(field)) => set.insert(0, (field.text.clone(), value, offset)),
                 (Some(_), None) => {
                     let hint = Some("give the list a `field`, or write `set = { field = value }`".to_string());
                     self.files.complain(offset, "`means` needs to know which field it fills", hint);

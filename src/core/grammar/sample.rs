@@ -1,7 +1,7 @@
 //! Sentences the grammar accepts, each with the phrases it was made of: for the recogniser to learn from, and for a
 //! test that goes round in a circle.
 
-use super::{Cap, CapValue, Derivation, Grammar, List, Match, Node, Role, Slot, Source, Step, Utterance};
+use super::{Cap, CapValue, Derivation, Grammar, List, Match, Node, Role, Slot, Source, Step, Target, Utterance};
 use crate::core::decimal::Decimal;
 use crate::core::text;
 
@@ -98,6 +98,8 @@ impl Grammar {
                 maker.address()?;
                 maker.phrase(index)?;
             }
+            // An answer says nothing without its question.
+            Role::Answer(_) => return None,
             _ => maker.phrase(index)?,
         }
         let text = std::mem::take(&mut maker.text);
@@ -208,6 +210,11 @@ impl Maker<'_> {
     fn slot(&mut self, index: usize, caps: &mut Vec<Cap>) -> Option<()> {
         let grammar = self.grammar;
         let slot = grammar.slots.get(index)?;
+        // Two numbers side by side, or one thing said twice, is nothing that anybody says.
+        let digits_before = self.text.ends_with(|c: char| c.is_ascii_digit());
+        if (digits_before && !matches!(slot.source, Source::List(_) | Source::Rest)) || self.said(slot) {
+            return None;
+        }
         let start = self.place();
         let value = match slot.source {
             Source::List(list) => self.item(list, grammar.lists.get(list)?)?,
@@ -218,11 +225,26 @@ impl Maker<'_> {
         Some(())
     }
 
+    /// True when an earlier phrase of the sentence filled the same field.
+    fn said(&self, slot: &Slot) -> bool {
+        let Target::Field(field) = slot.target else { return false };
+        let fills = |cap: &Cap| match (self.grammar.slots.get(cap.slot).map(|s| &s.target), &cap.value) {
+            (Some(Target::Field(other)), _) => *other == field,
+            (_, CapValue::Item { list, item }) => {
+                let item = self.grammar.item(*list, *item);
+                item.is_some_and(|i| i.sets.iter().chain(&i.default).any(|(f, _)| *f == field))
+            }
+            _ => false,
+        };
+        self.steps.iter().any(|step| matches!(step, Step::Phrase(found) if found.caps.iter().any(fills)))
+    }
+
     fn item(&mut self, list: usize, data: &List) -> Option<CapValue> {
         let item = self.random.below(data.items.len());
         let words = self.random.pick(&data.items.get(item)?.say)?.clone();
         self.say(&words);
-        Some(CapValue::Item { list, item })
+        let bare = data.items.get(item).is_some_and(|i| i.sets.is_empty() && i.default.is_empty());
+        Some(if bare { CapValue::Text(words) } else { CapValue::Item { list, item } })
     }
 
     /// A value in the recogniser's own spelling: digits.

@@ -223,7 +223,8 @@ impl Lexicon {
             let piece = match self.numbers.get(&token.text) {
                 Some(NumberWord::Digit(d)) => d.to_string(),
                 Some(NumberWord::Oh) => "o".to_string(),
-                _ if token.text.len() <= 2 => token.text.clone(),
+                // Single letters only: `as a` is no `asa`, `at v` no `atv`.
+                _ if token.text.chars().count() == 1 => token.text.clone(),
                 _ => break,
             };
             let begins = length > 1 || piece.bytes().all(|b| b.is_ascii_lowercase());
