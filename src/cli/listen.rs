@@ -8,9 +8,10 @@ use clap::Args;
 use crossbeam_channel::{Receiver, bounded, unbounded};
 use signal_hook::consts::{SIGINT, SIGTERM};
 
-use crate::core::event::Purpose;
+use crate::core::event::{Opened, Purpose};
 use crate::shell::app;
 use crate::shell::capture::{self, Pcm, Source};
+use crate::shell::config::Config;
 use crate::shell::data::{self, DataSet};
 use crate::shell::live::{self, Parts, Place, Prompts, Screen, Service, Settings, Time};
 use crate::shell::recognise::{self, Options};
@@ -32,8 +33,8 @@ pub struct Listen {
     #[arg(long, value_name = "FILE", env = "THIRDHAND_MODEL")]
     model: Option<PathBuf>,
     /// `auto` speaks the advice, `none` does not
-    #[arg(long, default_value = "auto")]
-    voice: VoiceKind,
+    #[arg(long, value_name = "auto|none")]
+    voice: Option<VoiceKind>,
     /// Folder for the first call's record (absent or empty); later calls go to DIR-2, DIR-3 [default: new folders below
     /// the data directory]
     #[arg(long, value_name = "DIR")]
@@ -60,19 +61,24 @@ pub struct Listen {
 
 pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
     let signals = signals()?;
+    let config = super::config::load()?;
     let knowledge = app::knowledge(data)?;
-    let options = Options { model: args.model.clone(), data: data.local.clone(), ..Options::default() };
+    let model = args.model.clone().or_else(|| config.text("model.file").map(PathBuf::from));
+    let options = Options { model, data: data.local.clone(), ..Options::default() };
     let recogniser = recognise::open_with(&options)?;
     let (events, voice_events) = unbounded();
-    let voice: Arc<dyn Voice> = Arc::from(speak::open(speak::Settings::of(args.voice), events));
+    let voice: Arc<dyn Voice> = Arc::from(speak::open(args.sound(&config), events));
     let (sound_in, sound) = bounded(capture::BLOCKS_MAX);
-    let capture = capture::open(&args.source()?, sound_in)?;
-    let purpose = if args.training { Purpose::Training } else { Purpose::Care };
+    let capture = capture::open(&args.source(&config)?, sound_in)?;
+    let training = args.training || config.text("record.purpose") == Some("training");
+    let purpose = if training { Purpose::Training } else { Purpose::Care };
+    let unit = config.text("record.unit").unwrap_or_default().to_string();
+    let model = recogniser.model().to_string();
     let parts = Parts {
         knowledge: &knowledge,
         prompts: Prompts::read(data),
-        opened: app::opened(data, recogniser.model(), purpose),
-        place: args.place()?,
+        opened: Opened { unit, crew: config.texts("record.crew"), ..app::opened(data, &model, purpose) },
+        place: args.place(&config)?,
         sound,
         recogniser,
         voice,
@@ -83,8 +89,7 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
         service: Service::default(),
         settings: Settings {
             json: args.json,
-            earpiece: args.earpiece,
-            earcons: args.voice != VoiceKind::None,
+            earpiece: args.earpiece || config.text("voice.output") == Some("earpiece"),
             open_at_once: args.record.is_some(),
         },
     };
@@ -94,21 +99,36 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
 }
 
 impl Listen {
-    fn source(&self) -> Result<Source> {
+    fn sound(&self, config: &Config) -> speak::Settings {
+        let configured = || config.text("voice.engine").and_then(|name| name.parse().ok());
+        let percent = |key: &str| config.number(key).and_then(|n| i8::try_from(n).ok());
+        speak::Settings {
+            kind: self.voice.or_else(configured).unwrap_or_default(),
+            rate: percent("voice.rate"),
+            volume: percent("voice.volume"),
+            earcons: config.is_on("voice.earcons"),
+            ..speak::Settings::default()
+        }
+    }
+
+    fn source(&self, config: &Config) -> Result<Source> {
         let stdin = self.device.as_deref() == Some("-");
         if self.unpaced && !stdin {
             bail!("--unpaced is for PCM on stdin (`--device -`)");
         }
         Ok(match stdin {
             true => Source::Stdin(Pcm { rate_hz: self.rate, channels: self.channels, own_clock: self.unpaced }),
-            false => Source::Microphone { device: self.device.clone() },
+            false => Source::Microphone {
+                device: self.device.clone().or_else(|| config.text("microphone.device").map(str::to_string)),
+            },
         })
     }
 
-    fn place(&self) -> Result<Place> {
-        match &self.record {
-            Some(dir) => Ok(Place::Named(dir.clone())),
-            None => {
+    fn place(&self, config: &Config) -> Result<Place> {
+        match (&self.record, config.text("record.folder")) {
+            (Some(dir), _) => Ok(Place::Named(dir.clone())),
+            (None, Some(base)) => Ok(Place::Dated(PathBuf::from(base))),
+            (None, None) => {
                 let base = data::data_home().context("no home folder is known; name one with --record DIR")?;
                 Ok(Place::Dated(base.join("records")))
             }

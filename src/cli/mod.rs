@@ -16,10 +16,14 @@ use clap::{Args, Parser, Subcommand};
 use crate::shell::data::DataSet;
 
 mod check;
+mod completions;
+mod config;
 mod devices;
+mod doctor;
 mod export;
 mod handoff;
 mod listen;
+mod man;
 mod models;
 pub mod parse;
 mod recogniser;
@@ -61,6 +65,10 @@ enum Command {
     Handoff(handoff::Handoff),
     Replay(replay::Replay),
     Devices(devices::Devices),
+    Doctor(doctor::Doctor),
+    Config(config::ConfigArgs),
+    Completions(completions::Completions),
+    Man(man::Man),
     Listen(listen::Listen),
     Review(review::Review),
     #[command(hide = true)]
@@ -102,6 +110,10 @@ fn run(cli: Cli) -> Result<()> {
         Command::Replay(args) => replay::run(args, &data()?),
         Command::Listen(args) => listen::run(args, &data()?),
         Command::Devices(args) => args.run(),
+        Command::Doctor(args) => args.run(cli.common.data.as_deref()),
+        Command::Config(args) => args.run(),
+        Command::Completions(args) => args.run(),
+        Command::Man(args) => args.run(),
         Command::Say(args) => args.run(),
         Command::Transcribe(args) => args.run(cli.common.data.clone()),
         Command::Verify(args) => verify::run(args),

@@ -3,6 +3,7 @@
 pub mod app;
 pub mod capture;
 pub mod clock;
+pub mod config;
 pub mod data;
 pub mod disk;
 pub mod encrypt;

@@ -66,7 +66,6 @@ pub struct Parts<'k> {
 pub struct Settings {
     pub json: bool,
     pub earpiece: bool,
-    pub earcons: bool,
     /// The first call's record is opened at once, not at its first finding.
     pub open_at_once: bool,
 }
@@ -266,7 +265,7 @@ impl Live<'_> {
         for event in &outcome.events {
             if let Body::Heard(heard) = &event.body {
                 self.screen.outcome(heard.outcome);
-                if self.settings.earcons && outcome.speeches.is_empty() {
+                if outcome.speeches.is_empty() {
                     self.voice.earcon(earcon_of(heard.outcome));
                 }
             }

@@ -3,6 +3,8 @@
 //! A [`Voice`] never blocks its caller and never decides what is worth saying: ranking among what was handed in is its
 //! whole judgement. It knows nothing of findings, rules or the record.
 
+#[cfg(any(feature = "mic", test))]
+mod earcon;
 mod engine;
 mod espeak;
 mod queue;
@@ -215,13 +217,51 @@ pub fn open(settings: Settings, events: Sender<VoiceEvent>) -> Box<dyn Voice> {
     let words_per_minute = settings.words_per_minute();
     let fallback: speaker::OpenFallback =
         Box::new(move |reports| Ok(Box::new(espeak::Espeak::open(reports, words_per_minute)?)));
-    let engines = speaker::Engines { better: better(&settings), fallback, chime: None };
+    let chime = if settings.earcons { chime() } else { None };
+    let engines = speaker::Engines { better: better(&settings), fallback, chime };
     match speaker::Speaker::start(settings, engines, events.clone()) {
         Ok(speaker) => Box::new(speaker),
         Err(error) => {
             let _ = events.send(VoiceEvent::State { state: "lost", detail: error.to_string() });
             Box::new(NullVoice)
         }
+    }
+}
+
+#[cfg(feature = "mic")]
+fn chime() -> Option<speaker::Chime> {
+    earcon::chime()
+}
+
+/// Earcons are played through cpal.
+#[cfg(not(feature = "mic"))]
+fn chime() -> Option<speaker::Chime> {
+    None
+}
+
+/// Asks whether there is a voice, without saying anything: the engine's name.
+///
+/// # Errors
+/// The fallback that would speak instead, if there is one, and why the better engine does not.
+pub fn probe(kind: VoiceKind) -> Result<String, (Option<String>, String)> {
+    if kind == VoiceKind::None {
+        return Ok("none, as asked".into());
+    }
+    let (reports, _keep) = crossbeam_channel::unbounded();
+    let settings = Settings::default();
+    let why = match better(&settings) {
+        None => "this build has no speech-dispatcher (feature `voice`)".to_string(),
+        Some(open) => {
+            match open(reports.clone()).recv_timeout(std::time::Duration::from_millis(settings.open_timeout_ms)) {
+                Ok(Ok(_)) => return Ok("speech-dispatcher answers".into()),
+                Ok(Err(why)) => why,
+                Err(_) => "speech-dispatcher does not answer (it hangs where there is no sound output)".into(),
+            }
+        }
+    };
+    match espeak::Espeak::open(reports, settings.words_per_minute()) {
+        Ok(_) => Err((Some("espeak-ng".into()), why)),
+        Err(none) => Err((None, format!("{why}; {none}"))),
     }
 }
 
