@@ -2,8 +2,9 @@
 
 use minijinja::syntax::SyntaxConfig;
 use minijinja::value::Serde;
-use minijinja::{Environment, Value, context};
+use minijinja::{AutoEscape, Environment, Value, context, escape_formatter};
 
+use super::chart::escape;
 use super::review::Review;
 use super::wording::Wording;
 
@@ -43,6 +44,13 @@ fn render(name: &str, template: &str, review: &Review, wording: &Wording) -> Res
     if let Ok(syntax) = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build() {
         env.set_syntax(syntax);
     }
+    // The engine would also write `/` as a character reference: `112/70` must stay findable in the page's source.
+    env.set_formatter(|out, state, value| match state.auto_escape() {
+        AutoEscape::Html if !value.is_safe() && !value.is_undefined() => {
+            out.write_str(&escape(&value.to_string())).map_err(minijinja::Error::from)
+        }
+        _ => escape_formatter(out, state, value),
+    });
     env.add_filter("wrap", |text: String, indent: usize| wrap(&text, indent, COLUMNS));
     env.add_filter("seqs", |seqs: Vec<u64>| seqs.iter().map(|s| format!("#{s}")).collect::<Vec<_>>().join(" "));
     env.add_filter("pad", |text: String, width: usize| pad(&text, width));

@@ -126,7 +126,8 @@ impl Code {
     }
 }
 
-/// A concept: codings, if there are any, and always the words.
+/// A concept: codings, if there are any, and always words (R4 allows no empty text).
 pub fn concept(codings: Vec<Json>, text: &str) -> Json {
+    let text = if text.trim().is_empty() { "not said" } else { text };
     if codings.is_empty() { json!({ "text": text }) } else { json!({ "coding": codings, "text": text }) }
 }

@@ -195,6 +195,9 @@ impl<'a> Export<'a> {
         };
         body.insert("verificationStatus".into(), coded("allergyintolerance-verification", verification));
         let none = entry.finding.flag(Field::None) == Some(true);
+        if !none && entry.finding.get(Field::Name).is_none() {
+            return self.worded(entry, "allergies");
+        }
         let codings = if none {
             let of = entry.finding.text(Field::Of).unwrap_or("medication");
             self.codes.no_known.get(of).map(|c| c.coding(SNOMED)).into_iter().collect()
