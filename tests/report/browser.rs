@@ -34,7 +34,7 @@ const BROWSERS_OWN: [&str; 3] = [".google.com/", ".googleapis.com/", ".gvt1.com/
 pub struct Measured {
     /// Width of the whole content, CSS pixels.
     pub content_width: u64,
-    /// Elements that reach beyond the frame.
+    /// Elements that reach beyond the frame, or are squeezed into a column of single letters.
     pub beyond: Vec<String>,
     /// Texts with too little contrast (below 4.5 to 1, WCAG 2.1 success criterion 1.4.3).
     pub faint: Vec<String>,
@@ -54,6 +54,8 @@ frame.addEventListener('load', () => {
   for (const e of page.body.querySelectorAll('*')) {
     const box = e.getBoundingClientRect(), style = view.getComputedStyle(e);
     if (box.width === 0 || style.position === 'absolute') continue;
+    const line = parseFloat(style.lineHeight) || 20;
+    if (e.textContent.trim().length > 12 && box.width < 40 && box.height > 5 * line) beyond.push('squeezed: ' + name(e));
     if (box.right > width + 1 || box.left < -1) beyond.push(name(e));
     const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
     if (own) {
