@@ -111,3 +111,21 @@ fn could_not_ask_settles_every_item() {
         assert!(left.iter().all(|l| l.id != item.id()), "{}", item.id());
     }
 }
+
+/// Sensitive words go to an earpiece; a loudspeaker hears a neutral name.
+#[test]
+fn a_loudspeaker_hears_no_sensitive_words() {
+    let (lists, _) = shipped(Checklists::read);
+    let mut story = Story::default();
+    story.say("00:00", "patient age_years=58; chief_complaint text=chest_pain");
+    let items = checklist::missing(&lists, &story.ledger, 1, None, moment("01:00"));
+    let (say, aloud) = lists.say_missing(&items);
+    assert!(say.contains("E D drugs"), "{say}");
+    let aloud = aloud.unwrap();
+    assert!(aloud.contains("nitro questions") && !aloud.contains("E D"), "{aloud}");
+    for item in &lists.items {
+        let sensitive = ["E D ", "pregnan", "overdose", "abuse", "suicid", "harm", "drugs or alcohol"];
+        let named = sensitive.iter().any(|word| item.body.ask.contains(word));
+        assert!(!named || item.body.ask_aloud.is_some(), "{}", item.id());
+    }
+}

@@ -49,8 +49,11 @@ pub struct Checklist {
 pub struct ItemRule {
     /// Id of the list it belongs to.
     pub checklist: String,
-    /// As it is named aloud: `allergies`.
+    /// As it is named: `allergies`.
     pub ask: String,
+    /// As a loudspeaker names it, where `ask` is for an earpiece only.
+    #[serde(default)]
+    pub ask_aloud: Option<String>,
     /// Conditions, any of which settles it.
     pub done: Vec<String>,
     /// Conditions under which it does not apply.
@@ -82,6 +85,8 @@ pub struct Words {
     pub most: usize,
     /// Added where there are more: `{count}`.
     pub say_more: String,
+    /// Whether the crew wants to hear of grave gaps on arrival.
+    pub before_handover: bool,
 }
 
 /// All data of this room.
@@ -99,6 +104,8 @@ pub struct Item {
     pub id: String,
     pub checklist: String,
     pub ask: String,
+    /// For a loudspeaker, where `ask` holds sensitive words.
+    pub ask_aloud: Option<String>,
     /// Finding name that would settle it.
     pub about: String,
     pub importance: Importance,
@@ -224,6 +231,7 @@ fn open_item(rule: &Entry<ItemRule>, ledger: &Ledger, patient: i64) -> Option<It
         id: rule.id().to_string(),
         checklist: rule.body.checklist.clone(),
         ask: rule.body.ask.clone(),
+        ask_aloud: rule.body.ask_aloud.clone(),
         about: done.first().map_or_else(String::new, |c| c.kind.name().to_string()),
         importance: rule.body.importance,
         source: rule.head.source.clone(),
@@ -237,28 +245,47 @@ pub fn serious_gaps(lists: &Checklists, ledger: &Ledger, patient: i64, now: Mome
     items
 }
 
+/// A sentence, and what a loudspeaker says instead where it holds sensitive words.
+pub type Sentence = (String, Option<String>);
+
 impl Checklists {
     /// The answer to "what is missing?".
-    pub fn say_missing(&self, items: &[Item]) -> String {
-        let Some(words) = &self.words else { return String::new() };
+    pub fn say_missing(&self, items: &[Item]) -> Sentence {
+        let Some(words) = &self.words else { return Sentence::default() };
         if items.is_empty() {
-            return words.body.say_nothing.clone();
+            return (words.body.say_nothing.clone(), None);
         }
-        words.body.say_missing.replace("{items}", &named(&words.body, items))
+        words.body.sentence(&words.body.say_missing, items)
     }
 
     /// The one sentence before handover; `None` when nothing grave is missing.
-    pub fn say_before_handover(&self, gaps: &[Item]) -> Option<String> {
+    pub fn say_before_handover(&self, gaps: &[Item]) -> Option<Sentence> {
         let words = self.words.as_ref().filter(|_| !gaps.is_empty())?;
-        Some(words.body.say_before_handover.replace("{items}", &named(&words.body, gaps)))
+        Some(words.body.sentence(&words.body.say_before_handover, gaps))
     }
 }
 
-fn named(words: &Words, items: &[Item]) -> String {
-    let mut text = items.iter().take(words.most).map(|item| item.ask.as_str()).collect::<Vec<_>>().join(", ");
-    let more = items.len().saturating_sub(words.most);
-    if more > 0 {
-        text.push_str(&words.say_more.replace("{count}", &more.to_string()));
+impl Words {
+    fn sentence(&self, template: &str, items: &[Item]) -> Sentence {
+        let fill = |ask: fn(&Item) -> &str| template.replace("{items}", &self.named(items, ask));
+        let aloud = items.iter().take(self.most).any(|item| item.ask_aloud.is_some());
+        let aloud = aloud.then(|| fill(|item| item.ask_aloud.as_deref().unwrap_or(&item.ask)));
+        (fill(|item| &item.ask), aloud)
     }
-    text
+
+    /// The first few, each once, and how many more there are.
+    fn named(&self, items: &[Item], ask: fn(&Item) -> &str) -> String {
+        let mut names: Vec<&str> = Vec::new();
+        for name in items.iter().take(self.most).map(ask) {
+            if !names.contains(&name) {
+                names.push(name);
+            }
+        }
+        let mut text = names.join(", ");
+        let more = items.len().saturating_sub(self.most);
+        if more > 0 {
+            text.push_str(&self.say_more.replace("{count}", &more.to_string()));
+        }
+        text
+    }
 }

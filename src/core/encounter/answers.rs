@@ -246,10 +246,15 @@ fn missing(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Act> {
     let protocol = &knowledge.protocol;
     let open = super::medication::open_plans(state, protocol, now);
     let drug = |s: &super::medication::Subject| vec![("drug".to_string(), Value::text(protocol.spoken(&s.plan.drug)))];
-    let mut said: Vec<String> = open.iter().map(|s| protocol.say("plan.open", &drug(s)).0).collect();
-    said.push(super::gaps::missing(state, knowledge, now));
-    let slots = vec![("text".to_string(), Value::Text(said.join(" ")))];
-    vec![Act::Answer(sentence(protocol, "answer.missing", AdviceType::Omission, "missing", &slots))]
+    let said: Vec<String> = open.iter().map(|s| protocol.say("plan.open", &drug(s)).0).collect();
+    let (missing, aloud) = super::gaps::missing(state, knowledge, now);
+    let answer = |last: String| {
+        let all = [said.join(" "), last].join(" ");
+        let slots = vec![("text".to_string(), Value::text(all.trim()))];
+        sentence(protocol, "answer.missing", AdviceType::Omission, "missing", &slots)
+    };
+    let say_aloud = aloud.map(|aloud| answer(aloud).say);
+    vec![Act::Answer(Advice { say_aloud, ..answer(missing) })]
 }
 
 fn score(state: &State, knowledge: &Knowledge, name: &str, now: Moment) -> Vec<Act> {

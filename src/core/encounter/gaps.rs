@@ -40,8 +40,8 @@ fn advice(a: Assessment) -> Advice {
     }
 }
 
-/// "What is missing?" in one sentence.
-pub fn missing(state: &State, knowledge: &Knowledge, now: Moment) -> String {
+/// "What is missing?" in one sentence, and what a loudspeaker says instead.
+pub fn missing(state: &State, knowledge: &Knowledge, now: Moment) -> checklist::Sentence {
     let lists = &knowledge.protocol.checklists;
     lists.say_missing(&checklist::missing(lists, &state.ledger, state.patient(), None, now))
 }
@@ -63,5 +63,27 @@ pub fn score(state: &State, knowledge: &Knowledge, name: &str, now: Moment) -> O
         because,
         source,
         say_aloud: None,
+    })
+}
+
+/// On arrival, the grave things never asked or done, in one sentence, once; `None` where nothing is missing or the crew
+/// does not wish it.
+pub fn before_handover(state: &State, knowledge: &Knowledge, arrival: u64, now: Moment) -> Option<Advice> {
+    let lists = &knowledge.protocol.checklists;
+    let words = lists.words.as_ref().filter(|words| words.body.before_handover)?;
+    if state.said.iter().any(|said| said.advice.rule == words.id()) {
+        return None;
+    }
+    let missing = checklist::serious_gaps(lists, &state.ledger, state.patient(), now);
+    let (say, say_aloud) = lists.say_before_handover(&missing)?;
+    Some(Advice {
+        kind: AdviceType::Omission,
+        priority: Priority::Medium,
+        about: missing.first()?.about.clone(),
+        say,
+        rule: words.id().to_string(),
+        because: vec![arrival],
+        source: words.head.source.clone(),
+        say_aloud,
     })
 }

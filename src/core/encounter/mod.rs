@@ -249,15 +249,14 @@ impl<'k> Encounter<'k> {
         }
     }
 
-    /// Plans that nobody closed are named on arrival, before the patient is handed over.
+    /// Plans that nobody closed, and grave gaps, are named on arrival, before the patient is handed over.
     fn before_handover(&self, seqs: &[u64], now: Moment) -> Vec<Advice> {
-        let arrived = self.state.milestone("at_destination").is_some_and(|e| seqs.contains(&e.seq));
-        if !arrived {
-            return Vec::new();
-        }
+        let arrival = self.state.milestone("at_destination").map(|e| e.seq).filter(|seq| seqs.contains(seq));
+        let Some(arrival) = arrival else { return Vec::new() };
         let protocol = &self.knowledge.protocol;
         let open = medication::open_plans(&self.state, protocol, now);
-        open.iter().map(|s| answers::plan_before_handover(protocol, &s.plan.drug, s.plan.seq)).collect()
+        let plans = open.iter().map(|s| answers::plan_before_handover(protocol, &s.plan.drug, s.plan.seq));
+        plans.chain(gaps::before_handover(&self.state, self.knowledge, arrival, now)).collect()
     }
 
     /// A bare "yes" or "no" to the one question of ours that is open.
