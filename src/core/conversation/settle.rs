@@ -140,6 +140,13 @@ fn derive(grammar: &Grammar, finding: &mut Finding) -> Option<Settled> {
             dose(grammar, finding)
         }
         Kind::Apgar => apgar(grammar, finding),
+        // A counted pulse is a pulse.
+        Kind::Pulse | Kind::Respirations
+            if finding.flag(Field::Present) == Some(true) && finding.get(Field::RatePerMin).is_some() =>
+        {
+            finding.remove(Field::Present);
+            None
+        }
         _ => None,
     }
 }
