@@ -364,6 +364,11 @@ impl Grammar {
             }
         }
         let mut files = data::read(sources);
+        if !files.diagnostics.is_empty() {
+            // What names things in an unreadable file would be missed everywhere else.
+            diagnostics.append(&mut files.diagnostics);
+            return Err(diagnostics);
+        }
         let mut grammar = compile::compile(&mut files, lexicon);
         grammar.changes = std::mem::take(&mut files.changes);
         diagnostics.append(&mut files.diagnostics);
