@@ -53,6 +53,10 @@ enum Open {
     Nothing,
     Addressed,
     Question,
+    /// Behind talk of what should be: words mean nothing to the end of the sentence.
+    Muted,
+    /// Behind talk of somebody else: to the next pause.
+    Elsewhere,
     Frame(usize),
     Answer(usize),
 }
@@ -155,8 +159,14 @@ impl Grammar {
     fn skip(&self, chart: &mut Chart, state: usize, at: usize, on: &Utterance) {
         let Some((open, cost)) = chart.states.get(state).map(|s| (s.open, s.cost)) else { return };
         let free = on.free.get(at).copied().unwrap_or(false);
+<<<<<<< HEAD
         let number = on.tokens.get(at).is_some_and(|t| t.is_number());
+=======
+        let number = on.tokens.get(at).is_some_and(|t| t.number.is_some());
+        let open = awake(open, at, on);
+>>>>>>> e28f55c (Ordinary scene talk yields nothing; what is said of rules and others is passed over)
         let (open, price) = match (free, number) {
+            _ if matches!(open, Open::Muted | Open::Elsewhere) => (open, FREE),
             (true, false) => (open, FREE),
             (_, true) => (closed(open), NUMBER),
             (false, false) => (closed(open), WORD),
@@ -167,6 +177,7 @@ impl Grammar {
     fn take(&self, chart: &mut Chart, state: usize, found: &Rc<Match>, openings: &Openings, on: &Utterance) {
         let Some((open, cost)) = chart.states.get(state).map(|s| (s.open, s.cost)) else { return };
         let Some(phrase) = self.phrases.get(found.phrase as usize) else { return };
+        let open = awake(open, found.start, on);
         let impossible = found.caps.iter().filter(|c| c.impossible).count() as i32 * IMPOSSIBLE;
         let broken = found.caps.iter().filter(|c| on.breaks_number(c)).count() as i32 * BROKEN;
         let price = phrase.cost + impossible + broken + found.passed as i32;
@@ -195,6 +206,8 @@ impl Grammar {
             Role::Guard(guard) => match self.guards.get(guard).map(|g| g.mood) {
                 Some(Mood::Question | Mood::Which) => go(Open::Question, TALK),
                 Some(Mood::Purpose | Mood::Restated | Mood::Was) => go(open, TALK),
+                Some(Mood::Rule) => go(Open::Muted, TALK),
+                Some(Mood::Other) => go(Open::Elsewhere, TALK),
                 _ => go(Open::Nothing, TALK),
             },
             Role::Talk(talk) => match self.act(talk) {
@@ -219,6 +232,16 @@ impl Grammar {
                 }
             }
         }
+    }
+}
+
+/// A pause ends what is said of somebody else, the end of the sentence what is said of rules.
+fn awake(open: Open, at: usize, on: &Utterance) -> Open {
+    let pause = at.checked_sub(1).and_then(|b| on.tokens.get(b)).map_or(Break::None, |t| t.after);
+    match open {
+        Open::Muted if pause >= Break::Stop => Open::Nothing,
+        Open::Elsewhere if pause >= Break::Comma => Open::Nothing,
+        _ => open,
     }
 }
 
