@@ -69,6 +69,7 @@ impl Compiler<'_> {
         }
         for said in self.files.free.clone() {
             let words = self.words(&said.text);
+            self.grammar.within.extend(words.iter().copied());
             self.grammar.free.extend(words);
         }
         for said in self.files.lead.clone() {

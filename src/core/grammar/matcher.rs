@@ -235,11 +235,17 @@ impl Run<'_> {
                 return Some(at);
             }
             // A phrase begins with its own word, not with a free one.
-            if at == self.start || !self.on.free.get(at).copied().unwrap_or(false) {
+            if at == self.start || !self.passable(at) {
                 return None;
             }
         }
         None
+    }
+
+    /// A free word, but not one that may begin a clause of its own.
+    fn passable(&self, at: usize) -> bool {
+        self.on.free.get(at).copied().unwrap_or(false)
+            && self.on.ids.get(at).is_some_and(|id| !self.grammar.lead.contains(id) || self.grammar.within.contains(id))
     }
 
     fn slot(&mut self, slot: usize, at: usize, rest: &Rest) {

@@ -35,6 +35,8 @@ pub struct Grammar {
     free: BTreeSet<WordId>,
     /// Words that may stand before the first word of a clause.
     lead: BTreeSet<WordId>,
+    /// Words that may be passed over inside a phrase.
+    within: BTreeSet<WordId>,
     lists: Vec<List>,
     slots: Vec<Slot>,
     phrases: Vec<Phrase>,
