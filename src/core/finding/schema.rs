@@ -245,6 +245,7 @@ closed_names! {
         Activity = "activity",
         Respiration = "respiration",
         Passed = "passed",
+        Tested = "tested",
         Category = "category",
         CanWalk = "can_walk",
         Side = "side",
@@ -541,6 +542,7 @@ pub fn fields(kind: Kind) -> &'static [(Field, Shape)] {
             (Field::Passed, Shape::Flag),
             (Field::Detail, Shape::Text),
             (Field::Expires, Shape::Month),
+            (Field::Tested, Shape::Month),
         ],
         Kind::Triage => &[
             (Field::Category, Shape::Word(&["minor", "delayed", "immediate", "expectant"])),

@@ -1,5 +1,6 @@
-//! The newborn's clock: APGAR at 1 and 5 minutes, and on while the score is low.
+//! Other clocks: APGAR at 1 and 5 minutes, and on while the score is low; dates of equipment at the start of a shift.
 
+use chrono::Datelike;
 use serde::Deserialize;
 
 use super::sets::key;
@@ -80,6 +81,57 @@ fn total(score: &Entry) -> Option<i64> {
     let parts =
         [Field::Appearance, Field::Pulse, Field::Grimace, Field::Activity, Field::Respiration].map(|p| f.int(p));
     f.int(Field::Total).or_else(|| crate::core::clinical::apgar::total(parts).ok())
+}
+
+/// One `[[equipment_date]]`: a date said at the inspection, and when it is past.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EquipmentDate {
+    /// Items it is about; every item where left out.
+    #[serde(default)]
+    pub items: Vec<String>,
+    /// Years from the month of the test to the month in which the next is due; without it, the month said is the last.
+    #[serde(default)]
+    pub test_interval_years: Option<i32>,
+    /// `cylinder`, or what else it is about.
+    pub about: String,
+    /// `{item}`.
+    pub say: String,
+}
+
+/// Equipment whose date is past at `now`.
+pub fn equipment_due(rules: &VitalsRules, ledger: &Ledger, now: Moment) -> Vec<Assessment> {
+    let mut out = Vec::new();
+    for entry in ledger.standing().filter(|e| e.finding.kind() == Kind::EquipmentCheck) {
+        let item = entry.finding.text(Field::Item).unwrap_or("equipment");
+        for row in &rules.equipment {
+            let body = &row.body;
+            let field = if body.test_interval_years.is_some() { Field::Tested } else { Field::Expires };
+            let concerns = body.items.is_empty() || body.items.iter().any(|i| i == item);
+            let Some(said) = entry.finding.text(field).and_then(month).filter(|_| concerns) else { continue };
+            let last =
+                body.test_interval_years.map_or(said, |years| crate::core::clinical::cylinder::test_due(said, years));
+            if last < (now.at.year(), now.at.month()) {
+                out.push(Assessment {
+                    key: key(row.id(), &[entry.seq]),
+                    rule: row.id().to_string(),
+                    kind: AdviceType::Reminder,
+                    about: body.about.clone(),
+                    priority: Priority::Low,
+                    say: body.say.replace("{item}", &item.replace('_', " ")),
+                    because: vec![entry.seq],
+                    source: row.head.source.clone(),
+                });
+            }
+        }
+    }
+    out
+}
+
+/// `YYYY-MM`.
+fn month(text: &str) -> Option<(i32, u32)> {
+    let (year, month) = text.split_once('-')?;
+    Some((year.parse().ok()?, month.parse().ok()?))
 }
 
 /// Complaints about rows whose birth can never be said.

@@ -105,6 +105,7 @@ pub struct VitalsRules {
     pub devices: Vec<Entry<oxygen::Device>>,
     pub cylinders: Vec<Entry<oxygen::CylinderClock>>,
     pub apgar: Vec<Entry<clocks::ApgarClock>>,
+    pub equipment: Vec<Entry<clocks::EquipmentDate>>,
 }
 
 impl VitalsRules {
@@ -119,6 +120,7 @@ impl VitalsRules {
             devices: reader.take("oxygen_device"),
             cylinders: reader.take("cylinder_clock"),
             apgar: reader.take("apgar_clock"),
+            equipment: reader.take("equipment_date"),
         };
         let mut complaints = Vec::new();
         complaints.extend(sets.iter().map(|set| set.error("there is one [[vitals_set]]; this is another")));
@@ -134,7 +136,7 @@ impl VitalsRules {
         let limits = self.limits.iter().map(|e| e.id());
         let more = self.trends.iter().map(|e| e.id()).chain(self.devices.iter().map(|e| e.id()));
         let clocks = self.cylinders.iter().map(|e| e.id()).chain(self.apgar.iter().map(|e| e.id()));
-        limits.chain(more).chain(clocks).collect()
+        limits.chain(more).chain(clocks).chain(self.equipment.iter().map(|e| e.id())).collect()
     }
 }
 
@@ -144,6 +146,7 @@ pub fn assess(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -
     all.extend(oxygen::inconsistencies(rules, ledger, patient, now));
     all.extend(oxygen::warnings(rules, ledger, patient, now));
     all.extend(clocks::apgar_due(rules, ledger, now));
+    all.extend(clocks::equipment_due(rules, ledger, now));
     all
 }
 
@@ -214,12 +217,15 @@ fn equal(kind: Kind, name: &str) -> bool {
     kind.name() == name || (name == Kind::Consciousness.name() && matches!(kind, Kind::Gcs | Kind::Orientation))
 }
 
+/// Procedures of a resuscitation.
+const ARREST: [&str; 6] = ["cpr_started", "cpr_paused", "aed_shock", "no_shock_advised", "shock_advised", "rearrest"];
+
 /// Whether a resuscitation was under way at `moment`: anything said then is about the arrest.
 pub fn in_arrest(ledger: &Ledger, patient: i64, moment: Moment) -> bool {
     let turn = ledger
         .of(Kind::Procedure, patient)
         .filter(|e| e.when.mono_ms <= moment.mono_ms)
         .filter_map(|e| e.finding.text(Field::Name))
-        .rfind(|name| matches!(*name, "cpr_started" | "cpr_paused" | "aed_shock" | "no_shock_advised" | "rosc"));
+        .rfind(|name| ARREST.contains(name) || *name == "rosc");
     turn.is_some_and(|name| name != "rosc")
 }
