@@ -76,8 +76,9 @@ impl<'a> Gather<'a> {
         self.entries(kind).find_map(|e| Some((e.finding.text(field)?, e.seq)))
     }
 
-    /// Alert and not confused, from what was said of consciousness, orientation or GCS, newest first; GCS 15 is alert by
-    /// its definition, and a verbal part of 4 is confused by its own.
+    /// Alert and not confused, from what was said of consciousness, orientation or GCS, the newest of them; GCS 15 is
+    /// alert by its definition, and "oriented times four" is not said of anybody else. Three of four is not established:
+    /// some services count to three.
     pub fn alert(self) -> Option<(bool, u64)> {
         let mind = self.entries(Kind::Consciousness).find_map(|e| {
             let confused = e.finding.flag(Field::Confused);
@@ -89,10 +90,12 @@ impl<'a> Gather<'a> {
             Some((alert, e))
         });
         let scale = self.entries(Kind::Gcs).find_map(|e| Some((e.finding.int(Field::Total)? == 15, e)));
-        match (mind, scale) {
-            (Some(a), Some(b)) if b.1.seq > a.1.seq => Some((b.0, b.1.seq)),
-            (Some(a), _) => Some((a.0, a.1.seq)),
-            (None, b) => b.map(|(alert, e)| (alert, e.seq)),
-        }
+        let oriented = self.entries(Kind::Orientation).find_map(|e| match e.finding.int(Field::Times)? {
+            4 => Some((true, e)),
+            ..=2 => Some((false, e)),
+            _ => None,
+        });
+        let newest = [mind, scale, oriented].into_iter().flatten().max_by_key(|(_, e)| e.seq);
+        newest.map(|(alert, e)| (alert, e.seq))
     }
 }

@@ -1,7 +1,7 @@
 //! One sentence for a set of vital signs.
 //!
 //! Values said within a short time of each other are one set. The first abnormal utterance of a set is spoken about at
-//! once, all its abnormal values in one sentence; a later value that makes things worse is, too; the rest of the set is
+//! once, all its abnormal values in one sentence; a later value across an unstable limit is, too; the rest of the set is
 //! gathered into one more sentence when the set ends. What was abnormal before is not named again.
 
 use std::collections::BTreeMap;
@@ -14,8 +14,9 @@ use crate::core::finding::Kind;
 use crate::core::ledger::{Entry, Ledger};
 use crate::core::time::Moment;
 
-/// Most signs named in one sentence.
+/// Most signs, and most trends, named in one sentence.
 const SIGNS: usize = 4;
+const TRENDS: usize = 3;
 
 /// One abnormal value, or one trend, with the entry that completed it.
 #[derive(Clone, Debug)]
@@ -145,7 +146,7 @@ fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Si
     signals
 }
 
-/// The sentences of one set: the first at once, graver ones at once, the rest together when the set ends.
+/// The sentences of one set: the first at once, grave ones at once, the rest together when the set ends.
 fn sentences(set: &SetRule, opened: Moment, members: &[&Signal<'_>], out: &mut Vec<Pending>) {
     let mut groups: Vec<Vec<&Signal<'_>>> = Vec::new();
     for signal in members {
@@ -155,14 +156,16 @@ fn sentences(set: &SetRule, opened: Moment, members: &[&Signal<'_>], out: &mut V
         }
     }
     let mut spoken: Option<Level> = None;
+    let grave = |signal: &&Signal<'_>| signal.alone && signal.level == Level::Unstable;
     let mut waiting: Vec<&Signal<'_>> = Vec::new();
     for group in groups {
         let worst = group.iter().map(|s| s.level).max();
         let speaks = group.iter().any(|s| s.alone);
-        if speaks && (spoken.is_none() || worst > spoken) {
+        if speaks && (spoken.is_none() || worst > spoken || group.iter().any(grave)) {
             let active = group.last().map_or(opened, |s| s.when);
             waiting.extend(group);
-            out.extend(sentence(set, &std::mem::take(&mut waiting), active, false));
+            let again = spoken == Some(Level::Unstable);
+            out.extend(sentence(set, &std::mem::take(&mut waiting), active, again));
             spoken = spoken.max(worst);
         } else {
             waiting.extend(group);
@@ -182,9 +185,11 @@ fn sentence(set: &SetRule, signals: &[&Signal<'_>], active: Moment, also: bool) 
     let mut ranked = signals.to_vec();
     ranked.sort_by_key(|s| (std::cmp::Reverse(s.level), s.rank));
     let lead = ranked.first()?;
-    let phrases: Vec<&str> = ranked.iter().take(SIGNS).map(|s| s.phrase.as_str()).collect();
+    let most = if lead.kind == AdviceType::Trend { TRENDS } else { SIGNS };
+    let phrases: Vec<&str> = ranked.iter().take(most).map(|s| s.phrase.as_str()).collect();
     let (template, priority) = match (lead.kind, lead.level, also) {
         (AdviceType::Trend, _, also) => (&set.say_trend, if also { Priority::Low } else { Priority::Medium }),
+        (_, Level::Unstable, true) => (&set.say_also, Priority::Medium),
         (_, _, true) => (&set.say_also, Priority::Low),
         (_, Level::Unstable, _) => (&set.say_unstable, Priority::Medium),
         _ => (&set.say_abnormal, Priority::Low),

@@ -75,6 +75,13 @@ pub struct Trend {
     pub unless_unstable: Option<String>,
 }
 
+impl Trend {
+    /// Whether a value is beyond every threshold of the row.
+    fn meets(&self, v: Decimal) -> bool {
+        self.below.is_none_or(|n| v < n) && self.above.is_none_or(|n| v > n) && self.at_least.is_none_or(|n| v >= n)
+    }
+}
+
 /// One point of a series.
 struct Point<'a> {
     value: Decimal,
@@ -113,13 +120,7 @@ fn row_signals<'a>(
         let earlier = points.get(..at).unwrap_or_default();
         let baseline = match baseline(&row.body, point, earlier) {
             Baseline::Met(seq) => seq,
-            Baseline::NotMet => {
-                // A threshold row may speak again after the value went back; a change row only after a further change.
-                if row.body.fall.is_none() && row.body.rise.is_none() {
-                    raised = None;
-                }
-                continue;
-            }
+            Baseline::NotMet => continue,
         };
         let Some(beside) = beside(rules, &row.body, ledger, patient, point, known_age) else { continue };
         if in_arrest(ledger, patient, point.entry.when) || !further(&row.body, raised, point.value) {
@@ -167,6 +168,8 @@ fn baseline(row: &Trend, point: &Point<'_>, earlier: &[Point<'_>]) -> Baseline {
     let from = match (row.fall, row.rise) {
         (Some(fall), _) => near.max_by_key(|p| p.value).filter(|p| p.value.checked_sub(v).is_some_and(|d| d >= fall)),
         (_, Some(rise)) => near.min_by_key(|p| p.value).filter(|p| v.checked_sub(p.value).is_some_and(|d| d >= rise)),
+        // What was beyond the threshold before, said or not, has not just got there.
+        (None, None) if earlier.last().is_some_and(|before| row.meets(before.value)) => return Baseline::NotMet,
         (None, None) => return Baseline::Met(None),
     };
     from.map_or(Baseline::NotMet, |p| Baseline::Met(p.because.last().copied()))
@@ -178,7 +181,7 @@ fn further(row: &Trend, raised: Option<Decimal>, value: Decimal) -> bool {
     match (row.fall, row.rise) {
         (Some(fall), _) => raised.checked_sub(value).is_some_and(|d| d >= fall),
         (_, Some(rise)) => value.checked_sub(raised).is_some_and(|d| d >= rise),
-        (None, None) => false,
+        (None, None) => true,
     }
 }
 
