@@ -1,1 +1,273 @@
-//! `listen` with the real recogniser.
+//! `listen` with the real recogniser: words played into the microphone become a record, advice reaches the loudspeaker,
+//! a killed program goes on with its call, and nothing ever touches a network.
+//!
+//! Needs the model and `flite`. The voice is flite's; sentences are such as the small model hears right from it, because
+//! what is tested here is the path, not the hearing.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::Value;
+
+use crate::rig::{Program, Rig};
+use crate::world;
+
+/// The model as the tests' own environment has it; the rig hides the user's folders.
+fn model(test: &str) -> Option<PathBuf> {
+    match thirdhand::shell::model::find(None) {
+        Ok(model) => Some(std::fs::canonicalize(model.path).expect("it was found")),
+        Err(missing) => {
+            eprintln!("{test}: skipped: {missing}");
+            None
+        }
+    }
+}
+
+fn has_flite(test: &str) -> bool {
+    let there = Command::new("flite").arg("--version").output().is_ok();
+    if !there {
+        eprintln!("{test}: skipped: `flite` is not installed");
+    }
+    there
+}
+
+/// A WAV file of these words.
+fn words(dir: &Path, text: &str) -> PathBuf {
+    let path = dir.join(format!("{}.wav", text.replace(|c: char| !c.is_alphanumeric(), "_")));
+    let status = Command::new("flite").args(["-voice", "slt", "-t", text, "-o"]).arg(&path).status();
+    assert!(status.is_ok_and(|s| s.success()), "flite cannot say `{text}`");
+    path
+}
+
+/// 16 kHz mono PCM of silence, these words, and silence again.
+fn pcm(dir: &Path, text: &str, before_s: usize, after_s: usize) -> Vec<u8> {
+    // A trace of noise: a line that is truly silent would be taken for a muted one.
+    let quiet = |seconds: usize| (0..seconds * 16_000).flat_map(|i| (((i * 7919) % 13) as i16 - 6).to_le_bytes());
+    let wav = thirdhand::shell::wav::read(&words(dir, text)).expect("flite writes WAV files");
+    let spoken = wav.samples.iter().flat_map(|s| ((s * 32_767.0) as i16).to_le_bytes());
+    quiet(before_s).chain(spoken).chain(quiet(after_s)).collect()
+}
+
+fn is_finding(name: &'static str) -> impl Fn(&Value) -> bool {
+    move |e| e["finding"]["finding"] == name
+}
+
+fn verify(rig: &Rig, record: &Path) {
+    let output = rig.command(env!("CARGO_BIN_EXE_thirdhand")).arg("verify").arg(record).output().expect("it starts");
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stdout));
+}
+
+fn start(rig: &Rig, model: &Path, record: &Path, more: &[&str]) -> Program {
+    let (model, record) = (model.display().to_string(), record.display().to_string());
+    let args = [&["listen", "--json", "--model", &model, "--record", &record], more].concat();
+    let mut program = Program::start(rig, &args);
+    program.wait(30, "the record is opened", |e| e["kind"] == "opened" || e["kind"] == "recovered");
+    program
+}
+
+#[test]
+fn words_become_a_record_advice_is_spoken_and_ctrl_c_closes() {
+    let Some((mut rig, _turn)) = world("listen: microphone") else { return };
+    let (Some(model), true) = (model("listen: microphone"), has_flite("listen: microphone")) else { return };
+    rig.start_speech().expect("speech-dispatcher starts");
+    let record = rig.path("call");
+    let ear = rig.ear();
+    let mut listen = start(&rig, &model, &record, &[]);
+    // The caution comes first; the words are played once it has been heard and the microphone is warm.
+    rig.until(15_000, || ear.loud_ms() > 2_000).expect("the first words are spoken");
+    rig.play(&words(rig.path("").as_path(), "blood pressure eighty two over fifty"));
+    let finding = listen.wait(20, "the finding", is_finding("blood_pressure"));
+    assert_eq!(finding["finding"]["systolic_mmhg"], 82);
+    assert_eq!(finding["finding"]["diastolic_mmhg"], 50);
+    let heard = listen.seen.iter().find(|e| e["seq"] == finding["from"]).expect("it came from a `heard`");
+    assert_eq!(heard["at"], finding["at"], "a finding happened when its words began");
+    let advice = listen.wait(5, "advice", |e| e["kind"] == "advice");
+    let loud = ear.loud_ms();
+    listen.wait(20, "it is spoken", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
+    assert!(ear.loud_ms() > loud + 500, "{} ms after {loud} ms", ear.loud_ms());
+    listen.signal("INT");
+    let (status, seen) = listen.end(20);
+    assert_eq!(status, Some(0));
+    assert_eq!(seen.last().expect("there are events")["kind"], "closed");
+    verify(&rig, &record);
+}
+
+/// Nothing comes of what the program itself says, though the microphone hears all of it; and the crew is heard after.
+#[test]
+fn the_program_never_takes_its_own_words_for_the_crews() {
+    let Some((mut rig, _turn)) = world("listen: echo") else { return };
+    let (Some(model), true) = (model("listen: echo"), has_flite("listen: echo")) else { return };
+    rig.start_speech().expect("speech-dispatcher starts");
+    rig.load("module-loopback", &["source=loudspeaker.monitor", "sink=microphone", "latency_msec=100"]);
+    rig.set_loopback_volume("-6dB");
+    let record = rig.path("call");
+    let mut listen = start(&rig, &model, &record, &[]);
+    listen.wait(30, "the caution comes back as an echo", |e| e["heard"]["outcome"] == "echo");
+    let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
+    play("blood pressure eighty two over fifty");
+    let advice = listen.wait(20, "advice", |e| e["kind"] == "advice");
+    listen.wait(30, "it is spoken", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
+    play("oxygen saturation eighty eight percent on room air");
+    listen.wait(30, "the crew is heard", is_finding("oxygen_saturation"));
+    listen.signal("INT");
+    let (status, seen) = listen.end(30);
+    assert_eq!(status, Some(0));
+    let findings: Vec<&Value> = seen.iter().filter(|e| e["kind"] == "finding").collect();
+    assert_eq!(findings.len(), 2, "one a sentence that the crew said: {findings:#?}");
+}
+
+#[test]
+fn a_killed_program_goes_on_with_its_call() {
+    let Some((rig, _turn)) = world("listen: killed") else { return };
+    let (Some(model), true) = (model("listen: killed"), has_flite("listen: killed")) else { return };
+    let record = rig.path("call");
+    let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
+    let mut first = start(&rig, &model, &record, &["--voice", "none"]);
+    play("blood pressure one twenty over eighty");
+    first.wait(30, "the finding", is_finding("blood_pressure"));
+    first.signal("KILL");
+    drop(first);
+    let mut second = start(&rig, &model, &record, &["--voice", "none"]);
+    let resumed = second.seen.last().expect("something was seen").clone();
+    assert_eq!(resumed["recovered"]["state"], "resumed", "{resumed}");
+    play("oxygen saturation eighty eight percent on room air");
+    second.wait(30, "the next finding", is_finding("oxygen_saturation"));
+    second.signal("TERM");
+    assert_eq!(second.end(30).0, Some(0));
+    verify(&rig, &record);
+    let text = std::fs::read_to_string(record.join("events.jsonl")).expect("the record is there");
+    let events: Vec<Value> = text.lines().map(|l| serde_json::from_str(l).expect("JSON Lines")).collect();
+    let mono: Vec<u64> = events
+        .iter()
+        .filter(|e| e["kind"] != "heard" && e["kind"] != "finding")
+        .map(|e| e["mono_ms"].as_u64().expect("a number"))
+        .collect();
+    assert!(mono.is_sorted(), "the stopwatch never goes back: {mono:?}");
+}
+
+#[test]
+fn a_shift_has_several_calls_and_each_has_its_folder() {
+    let Some((rig, _turn)) = world("listen: shift") else { return };
+    let (Some(model), true) = (model("listen: shift"), has_flite("listen: shift")) else { return };
+    let record = rig.path("call");
+    let dir = rig.path("");
+    let mut listen = start(&rig, &model, &record, &["--voice", "none", "--device", "-", "--unpaced"]);
+    let mut stdin = listen.take_stdin();
+    for text in [
+        "blood pressure one twenty over eighty",
+        "third hand, close the call",
+        "any questions for me",
+        "blood pressure one ten over seventy",
+    ] {
+        std::io::Write::write_all(&mut stdin, &pcm(&dir, text, 1, 2)).expect("the program reads");
+    }
+    drop(stdin);
+    let (status, seen) = listen.end(120);
+    assert_eq!(status, Some(0));
+    let kinds: Vec<&str> =
+        seen.iter().filter_map(|e| e["kind"].as_str()).filter(|k| ["opened", "closed"].contains(k)).collect();
+    assert_eq!(kinds, ["opened", "closed", "opened", "closed"], "{seen:#?}");
+    for folder in [record.clone(), rig.path("call-2")] {
+        verify(&rig, &folder);
+    }
+    assert!(!rig.path("call-3").exists());
+}
+
+/// Ten minutes at the samples' own pace: memory does not grow with time, and deadlines fire on the samples' clock.
+#[test]
+fn ten_minutes_of_samples_take_no_more_memory_than_one() {
+    let Some((rig, _turn)) = world("listen: ten minutes") else { return };
+    let (Some(model), true) = (model("listen: ten minutes"), has_flite("listen: ten minutes")) else { return };
+    let mut listen = start(&rig, &model, &rig.path("call"), &["--voice", "none", "--device", "-", "--unpaced"]);
+    let mut stdin = listen.take_stdin();
+    let minute = pcm(&rig.path(""), "oxygen saturation eighty eight percent on room air", 28, 29);
+    let mut sizes = Vec::new();
+    for _ in 0..10 {
+        std::io::Write::write_all(&mut stdin, &minute).expect("the program reads");
+        sizes.push(resident_kb(listen.pid()));
+    }
+    drop(stdin);
+    let (status, seen) = listen.end(240);
+    assert_eq!(status, Some(0));
+    assert!(seen.iter().filter(|e| e["kind"] == "heard").count() >= 10);
+    let closed = seen.last().expect("there are events")["mono_ms"].as_u64().expect("a number");
+    assert!((590_000..640_000).contains(&closed), "ten minutes on the samples' clock: {closed} ms");
+    let (early, late) = (sizes[2], sizes[9]);
+    assert!(late < early + 20_000, "resident memory grew from {early} to {late} kB");
+}
+
+fn resident_kb(pid: u32) -> u64 {
+    let mut text = String::new();
+    std::fs::File::open(format!("/proc/{pid}/status")).and_then(|mut f| f.read_to_string(&mut text)).expect("it runs");
+    let line = text.lines().find(|l| l.starts_with("VmRSS:")).expect("Linux says so");
+    line.split_whitespace().nth(1).and_then(|n| n.parse().ok()).expect("a number")
+}
+
+/// Recognition, record and voice, watched by strace with all their child processes: no socket but those of this machine.
+/// Speech-dispatcher runs already, as on any desktop: starting up, that program (not ours) probes a port of localhost.
+#[test]
+fn no_socket_of_a_network_is_ever_opened() {
+    let Some((mut rig, _turn)) = world("listen: network") else { return };
+    let (Some(model), true) = (model("listen: network"), has_flite("listen: network")) else { return };
+    let trace = rig.path("trace");
+    let probe = rig.command("strace").args(["-o", "/dev/null", "true"]).status();
+    if !probe.is_ok_and(|s| s.success()) {
+        return eprintln!("listen: network: skipped: `strace` is not installed or may not trace");
+    }
+    rig.start_speech().expect("speech-dispatcher starts");
+    let record = rig.path("call").display().to_string();
+    let mut child = rig
+        .command("strace")
+        .args(["-f", "-qq", "-e", "trace=socket", "-o"])
+        .arg(&trace)
+        .arg(env!("CARGO_BIN_EXE_thirdhand"))
+        .args(["listen", "--device", "-", "--unpaced", "--json", "--record", &record, "--model"])
+        .arg(&model)
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::null())
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("strace starts");
+    let mut stdin = child.stdin.take().expect("it is piped");
+    std::io::Write::write_all(&mut stdin, &pcm(&rig.path(""), "blood pressure eighty two over fifty", 1, 2))
+        .expect("the program reads");
+    drop(stdin);
+    assert!(child.wait().expect("it ends").success());
+    let sockets = std::fs::read_to_string(&trace).expect("strace has written");
+    let foreign: Vec<&str> = sockets
+        .lines()
+        .filter(|line| line.contains("socket(") && !line.contains("AF_UNIX") && !line.contains("AF_LOCAL"))
+        .collect();
+    assert!(foreign.is_empty(), "{foreign:#?}");
+    let text = std::fs::read_to_string(rig.path("call/events.jsonl")).expect("there is a record");
+    assert!(text.contains("systolic_mmhg"), "the traced call was a real one");
+}
+
+/// A service manager hears that the program is ready, alive, and stopping.
+#[test]
+fn the_service_manager_is_told() {
+    let Some((rig, _turn)) = world("listen: service") else { return };
+    let Some(model) = model("listen: service") else { return };
+    let path = rig.path("run/notify.sock");
+    let socket = std::os::unix::net::UnixDatagram::bind(&path).expect("a socket can be made");
+    socket.set_read_timeout(Some(std::time::Duration::from_secs(30))).expect("it can");
+    let mut command = rig.command(env!("CARGO_BIN_EXE_thirdhand"));
+    command.env("NOTIFY_SOCKET", &path).args(["listen", "--voice", "none", "--json", "--record"]);
+    let mut listen = Program::spawn(command.arg(rig.path("call")).arg("--model").arg(&model));
+    let mut told = String::new();
+    let mut wait = |word: &str| {
+        let mut bytes = [0u8; 512];
+        while !told.contains(word) {
+            let length = socket.recv(&mut bytes).unwrap_or_else(|e| panic!("`{word}` never came ({e}): {told}"));
+            told.push_str(&String::from_utf8_lossy(&bytes[..length]));
+            told.push('\n');
+        }
+    };
+    wait("READY=1");
+    wait("WATCHDOG=1");
+    listen.wait(20, "it listens", |e| e["kind"] == "opened");
+    listen.signal("TERM");
+    wait("STOPPING=1");
+    assert_eq!(listen.end(20).0, Some(0));
+}

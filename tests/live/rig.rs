@@ -154,6 +154,15 @@ impl Rig {
         String::from_utf8_lossy(&output.stdout).trim().to_string()
     }
 
+    /// Sets how loud the loopback is, `-6dB`.
+    pub fn set_loopback_volume(&self, volume: &str) {
+        let output = self.command("pactl").args(["list", "short", "sink-inputs"]).output().expect("pactl starts");
+        for line in String::from_utf8_lossy(&output.stdout).lines() {
+            let number = line.split_whitespace().next().unwrap_or_default();
+            assert!(self.pactl(&["set-sink-input-volume", number, volume]), "no volume for {line}");
+        }
+    }
+
     /// Records what the loudspeaker plays, 16 kHz mono, from now until the ear is closed.
     pub fn ear(&self) -> Ear {
         let child = self
@@ -261,9 +270,12 @@ pub struct Program {
 impl Program {
     /// Starts `thirdhand` with `args` in the rig's world; stdout is JSON Lines.
     pub fn start(rig: &Rig, args: &[&str]) -> Program {
-        let mut child = rig
-            .command(env!("CARGO_BIN_EXE_thirdhand"))
-            .args(args)
+        Program::spawn(rig.command(env!("CARGO_BIN_EXE_thirdhand")).args(args))
+    }
+
+    /// The same from a command of the rig's that is ready but for its pipes.
+    pub fn spawn(command: &mut Command) -> Program {
+        let mut child = command
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(if std::env::var_os("RIG_LOUD").is_some() { Stdio::inherit() } else { Stdio::null() })
@@ -290,6 +302,15 @@ impl Program {
 
     pub fn close_stdin(&mut self) {
         self.stdin = None;
+    }
+
+    /// Its stdin, for sound; the program sees the end when this is dropped.
+    pub fn take_stdin(&mut self) -> std::process::ChildStdin {
+        self.stdin.take().expect("stdin is open")
+    }
+
+    pub fn pid(&self) -> u32 {
+        self.child.id()
     }
 
     /// Waits for a line for which `wanted` holds; `Err` with everything seen after `seconds`.

@@ -56,7 +56,9 @@ pub fn samples(earcon: Earcon) -> Vec<f32> {
 pub fn chime() -> Option<super::speaker::Chime> {
     let (send, wanted) = crossbeam_channel::bounded::<Earcon>(2);
     std::thread::Builder::new().name("earcon".into()).spawn(move || player::run(&wanted)).ok()?;
-    Some(Box::new(move |earcon| drop(send.try_send(earcon))))
+    Some(Box::new(move |earcon| {
+        let _ = send.try_send(earcon);
+    }))
 }
 
 #[cfg(feature = "mic")]
