@@ -137,6 +137,7 @@ pub fn interpret(grammar: &Grammar, on: &Utterance, derivation: &Derivation, now
         negative: false,
         still: false,
         was: false,
+        positive: false,
         restated: false,
         correcting: false,
         either: false,
@@ -164,6 +165,8 @@ struct Reader<'a> {
     negative: bool,
     still: bool,
     was: bool,
+    /// "does have": what follows is there.
+    positive: bool,
     restated: bool,
     correcting: bool,
     either: bool,
@@ -224,6 +227,7 @@ impl Reader<'_> {
                 }
                 self.tone = Tone::Says;
                 self.denial = Denial::None;
+                self.positive = false;
                 self.restated = false;
                 self.was = false;
                 self.still = false;
@@ -342,6 +346,7 @@ impl Reader<'_> {
             Act::Not => self.denial = Denial::One,
             Act::Positive => {
                 self.denial = Denial::None;
+                self.positive = true;
             }
             Act::And => {}
             Act::Or => self.either = true,
@@ -652,6 +657,13 @@ impl Reader<'_> {
             .collect();
         for item in gathered {
             take(draft, item, on);
+        }
+        if self.positive && !draft.negated && has_value(draft) {
+            for (field, value) in data.yes.iter().flatten() {
+                if !draft.fields.iter().any(|(f, _)| f == field) {
+                    draft.fields.push((*field, value.clone()));
+                }
+            }
         }
         let (from, negated) = (draft.words.start, draft.negated);
         let complete = filled && data.vital && has_number(draft);

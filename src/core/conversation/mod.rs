@@ -54,6 +54,8 @@ pub struct Conversation {
 struct Asked {
     questions: Vec<Question>,
     at_ms: u64,
+    /// An answer came and settled nothing; a new question closes this one.
+    unclear: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -74,6 +76,8 @@ struct Taken {
     rejected: bool,
     ambiguous: bool,
     answered: bool,
+    /// An answer that settled nothing.
+    unclear: bool,
     asked: Vec<Vec<Question>>,
     leftover: Vec<String>,
     handover: bool,
@@ -130,6 +134,8 @@ impl Conversation {
                 for command in &heard.commands {
                     match command {
                         Command::Patient { number } => self.patient = Some(i64::from(*number)),
+                        Command::HandoverBegins => self.handover_since = Some(event.when.mono_ms),
+                        Command::HandoverEnds => self.handover_since = None,
                         Command::OffRecord => self.paused = true,
                         Command::OnRecord => self.paused = false,
                         Command::CloseCall => *self = Conversation::default(),
@@ -260,6 +266,12 @@ impl Conversation {
             taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
             let options = lone_options(grammar, &number, &taken, context.patient);
             taken.options.extend(options);
+        }
+        if meaning.handover {
+            taken.commands.push(Command::HandoverBegins);
+        }
+        if meaning.handover_ends {
+            taken.commands.push(Command::HandoverEnds);
         }
         self.take_lead(grammar, &meaning.lead, context, &mut taken);
         taken.asked = meaning.questions;
@@ -550,6 +562,7 @@ impl Conversation {
             }
             if self.open.len() > 1 && answered.answer != Answer::Unsure {
                 taken.ambiguous = true;
+                taken.unclear = true;
                 taken.why.push(grammar.prompt("two_questions", &[]));
                 return;
             }
@@ -593,6 +606,7 @@ impl Conversation {
             || questions.iter().any(|q| q.which && yes);
         if unclear {
             taken.ambiguous = true;
+            taken.unclear = true;
             taken.why.push(grammar.prompt("which_one", &[]));
             return;
         }
@@ -655,8 +669,16 @@ impl Conversation {
             let stated: Vec<Kind> = taken.changes.iter().filter_map(recorded).map(Finding::kind).collect();
             self.open.retain(|asked| !asked.questions.iter().all(|q| stated.contains(&q.kind)));
         }
+        if taken.unclear {
+            self.open.iter_mut().for_each(|asked| asked.unclear = true);
+        }
+        if taken.asked.iter().any(|questions| !questions.is_empty()) {
+            self.open.retain(|asked| !asked.unclear);
+        }
         for questions in &taken.asked {
-            let asked = Asked { questions: questions.clone(), at_ms: when.mono_ms };
+            // The same question again is one question.
+            self.open.retain(|asked| asked.questions != *questions);
+            let asked = Asked { questions: questions.clone(), at_ms: when.mono_ms, unclear: false };
             if !questions.is_empty() {
                 self.open.push(asked);
             }
@@ -733,6 +755,7 @@ fn conflicts(finding: &Finding, taken: &Taken) -> bool {
             | Kind::Temperature
             | Kind::EndTidalCo2
             | Kind::Gcs
+            | Kind::Consciousness
     );
     let apart = |a: &Finding, b: &Finding| {
         [Field::Side, Field::Site, Field::Position, Field::On, Field::Patient]
@@ -743,7 +766,9 @@ fn conflicts(finding: &Finding, taken: &Taken) -> bool {
         && taken.changes.iter().filter_map(recorded).any(|old| {
             old.kind() == finding.kind()
                 && !apart(old, finding)
-                && finding.fields().any(|(f, v)| v.as_number().is_some() && old.get(f).is_some_and(|w| w != v))
+                && finding
+                    .fields()
+                    .any(|(f, v)| (v.as_number().is_some() || f == Field::Avpu) && old.get(f).is_some_and(|w| w != v))
         })
 }
 

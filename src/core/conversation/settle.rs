@@ -44,7 +44,8 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
         let Some(sets) = sets else { return Settled::Nothing };
         sets.iter().for_each(|(field, value)| put(&mut finding, *field, value.clone()));
     }
-    if !frame.needs.is_empty() && !frame.needs.iter().any(|f| finding.get(*f).is_some()) {
+    let enough = draft.corrects || frame.needs.is_empty();
+    if !enough && !frame.needs.iter().any(|f| finding.get(*f).is_some()) {
         return Settled::Nothing;
     }
     each_of_drug(draft, &mut finding);

@@ -1,9 +1,10 @@
 //! The best ways to cover an utterance with phrases: a shortest path over (place, what is open), linear in the words.
 //! All equally good ways are kept, up to a bound.
 
+use std::collections::BTreeSet;
 use std::rc::Rc;
 
-use super::{Act, Grammar, Match, Mood, Role, Utterance};
+use super::{Act, Grammar, Match, Mood, Phrase, Role, Utterance, WordId};
 use crate::core::text::Break;
 
 /// What the conversation has open when the utterance begins.
@@ -42,6 +43,8 @@ const PHRASE: i32 = 30;
 const FILL: i32 = 20;
 const TALK: i32 = 5;
 const FREE: i32 = 10;
+/// For leaving a thing that was named without a word of it: what follows is more likely its value.
+const EMPTY: i32 = 40;
 /// Talk of rules and of others: dearer than a phrase that explains the same words, cheaper than two.
 const ASIDE: i32 = 28;
 /// A word of such talk.
@@ -61,6 +64,8 @@ enum Open {
     Muted,
     /// Behind talk of somebody else: to the next pause.
     Elsewhere,
+    /// Named, and nothing said of it yet.
+    Named(usize),
     Frame(usize),
     Answer(usize),
 }
@@ -115,6 +120,9 @@ impl Grammar {
                     texts.push((at, *phrase));
                     continue;
                 }
+                if self.inverted(template, at, on) {
+                    continue;
+                }
                 here.extend(self.match_at(*phrase, at, on, &[]).into_iter().map(Rc::new));
             }
             all.push(here);
@@ -130,6 +138,13 @@ impl Grammar {
             }
         }
         all
+    }
+
+    /// "is he allergic": an auxiliary before its subject asks, and no phrase that states may begin with it.
+    fn inverted(&self, phrase: &Phrase, at: usize, on: &Utterance) -> bool {
+        let states = matches!(phrase.role, Role::Open(_) | Role::Alone(_) | Role::Fill(_) | Role::Answer(_));
+        let is = |at: usize, set: &BTreeSet<WordId>| on.ids.get(at).is_some_and(|id| set.contains(id));
+        states && phrase.asks.is_none() && is(at, &self.auxiliary) && is(at + 1, &self.subject)
     }
 
     /// Free text may not swallow a measured value, a correction, or (behind a comma) anything but more of its like.
@@ -185,17 +200,25 @@ impl Grammar {
         let mut go = |next: Open, base: i32| chart.reach(found.end, next, cost + base + price, edge());
         match phrase.role {
             Role::Open(frame) | Role::Alone(frame) => {
-                let next = if open == Open::Question { Open::Answer(frame) } else { Open::Frame(frame) };
+                let bare = matches!(phrase.role, Role::Open(_)) && found.caps.is_empty() && phrase.sets.is_empty();
+                let next = match open {
+                    Open::Question => Open::Answer(frame),
+                    _ if bare => Open::Named(frame),
+                    _ => Open::Frame(frame),
+                };
+                let empty = if matches!(open, Open::Named(named) if named != frame) { EMPTY } else { 0 };
                 // A question that names what it asks for costs what another question costs.
                 if phrase.asks.is_some() {
                     go(Open::Answer(frame), TALK - 1);
                 } else if open != Open::Addressed {
-                    go(next, PHRASE);
+                    go(next, PHRASE + empty);
                 }
             }
             Role::Fill(frame) => {
                 if open == Open::Frame(frame) || open == Open::Answer(frame) {
                     go(open, FILL);
+                } else if open == Open::Named(frame) {
+                    go(Open::Frame(frame), FILL);
                 }
             }
             Role::Answer(frame) => {
@@ -214,7 +237,7 @@ impl Grammar {
                 Some(Act::Address) => go(Open::Addressed, TALK),
                 Some(Act::Correct) => {
                     match open {
-                        Open::Frame(frame) | Open::Answer(frame) => go(Open::Answer(frame), TALK),
+                        Open::Frame(frame) | Open::Named(frame) | Open::Answer(frame) => go(Open::Answer(frame), TALK),
                         _ => go(Open::Nothing, TALK),
                     }
                     for frame in &openings.corrections {

@@ -72,6 +72,14 @@ impl Compiler<'_> {
             self.grammar.within.extend(words.iter().copied());
             self.grammar.free.extend(words);
         }
+        for said in self.files.auxiliary.clone() {
+            let words = self.words(&said.text);
+            self.grammar.auxiliary.extend(words);
+        }
+        for said in self.files.subject.clone() {
+            let words = self.words(&said.text);
+            self.grammar.subject.extend(words);
+        }
         for said in self.files.lead.clone() {
             let words = self.words(&said.text);
             self.grammar.free.extend(words.clone());
@@ -427,8 +435,14 @@ impl Scope {
     }
 }
 
-/// `1_10`: whole numbers, both included.
+/// `1_10`: whole numbers, both included; `part`: less than one; `decimal`: no whole number.
 fn range(source: &str) -> Option<(Decimal, Decimal)> {
+    if source == "part" {
+        return Some((Decimal::new(1, 3), Decimal::new(999, 3)));
+    }
+    if source == "decimal" {
+        return Some((Decimal::new(1, 3), Decimal::new(999_999, 3)));
+    }
     let (low, high) = source.split_once('_')?;
     let (low, high): (i64, i64) = (low.parse().ok()?, high.parse().ok()?);
     (low <= high).then(|| (Decimal::from_int(low), Decimal::from_int(high)))

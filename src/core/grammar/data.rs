@@ -133,6 +133,9 @@ pub struct Files {
     pub free: Vec<Said>,
     /// Words that may stand before the first word of a clause.
     pub lead: Vec<Said>,
+    /// `is`, `does`: before a subject they ask.
+    pub auxiliary: Vec<Said>,
+    pub subject: Vec<Said>,
     /// Sentences to be asked aloud, by id.
     pub prompts: BTreeMap<String, Said>,
     pub changes: Vec<String>,
@@ -371,6 +374,14 @@ impl Reader<'_> {
         if let Some(value) = table.take("free") {
             let words = self.texts(value);
             self.files.free.extend(words);
+        }
+        if let Some(value) = table.take("auxiliary") {
+            let words = self.texts(value);
+            self.files.auxiliary.extend(words);
+        }
+        if let Some(value) = table.take("subject") {
+            let words = self.texts(value);
+            self.files.subject.extend(words);
         }
         if let Some(value) = table.take("lead") {
             let words = self.texts(value);

@@ -115,8 +115,15 @@ impl Utterance {
     /// True when a number that is said as one goes on behind the end of `cap`.
     pub(super) fn breaks_number(&self, cap: &Cap) -> bool {
         let whole = |form: Form| matches!(form, Form::Cardinal | Form::Decimal | Form::Fraction);
-        matches!(cap.value, CapValue::Number(_))
-            && self.readings.get(cap.start).is_some_and(|all| all.iter().any(|r| r.end > cap.end && whole(r.form)))
+        let longer = |start: usize, end: usize| {
+            self.readings.get(start).is_some_and(|all| all.iter().any(|r| r.end > end && whole(r.form)))
+        };
+        // "point four nitro" is not four of them.
+        let cut = (1..=2).any(|back| {
+            let before = cap.start.checked_sub(back).filter(|b| self.tokens.get(*b).is_some_and(Token::is_number));
+            before.is_some_and(|before| longer(before, cap.end - 1))
+        });
+        matches!(cap.value, CapValue::Number(_)) && (cut || longer(cap.start, cap.end))
     }
 
     /// The longest number that begins at `at`.
@@ -319,7 +326,12 @@ impl Run<'_> {
         let takes = |form: Form| form.is_ordinary() || (form == Form::DroppedPoint && dropped);
         let possible = |value: Decimal| match (source, rule) {
             (Source::Number, Some(rule)) => {
-                rule.low <= value && value <= rule.high && (!(rule.whole || rule.strict) || value.as_int().is_some())
+                let fits = match rule.high.as_int() {
+                    Some(_) => !(rule.whole || rule.strict) || value.as_int().is_some(),
+                    // A bound that is no whole number asks for a value that is none.
+                    None => value.as_int().is_none(),
+                };
+                rule.low <= value && value <= rule.high && fits
             }
             (_, Some(rule)) => super::gather::converted(source, value)
                 .is_some_and(|(value, _)| rule.low <= value && value <= rule.high),

@@ -35,6 +35,9 @@ pub struct Grammar {
     free: BTreeSet<WordId>,
     /// Words that may stand before the first word of a clause.
     lead: BTreeSet<WordId>,
+    /// `is`, `does`, ... and the subjects that make a question of them: `is he`.
+    auxiliary: BTreeSet<WordId>,
+    subject: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
     within: BTreeSet<WordId>,
     lists: Vec<List>,
