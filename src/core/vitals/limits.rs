@@ -1,5 +1,7 @@
 //! Limits by age: one row a limit, compared with one finding.
 
+use std::collections::BTreeMap;
+
 use serde::Deserialize;
 
 use super::{Level, VitalsRules};
@@ -141,10 +143,24 @@ pub fn in_days(text: &str) -> Option<i64> {
     number.parse::<i64>().ok()?.checked_mul(per)
 }
 
+/// Rows by the finding they look at.
+pub fn by_kind(limits: &[Entry<Limit>]) -> BTreeMap<Kind, Vec<(usize, Field)>> {
+    let mut index: BTreeMap<Kind, Vec<(usize, Field)>> = BTreeMap::new();
+    for (at, limit) in limits.iter().enumerate() {
+        if let (Some(kind), Some(field)) = (Kind::from_name(&limit.body.finding), Field::from_name(&limit.body.field)) {
+            index.entry(kind).or_default().push((at, field));
+        }
+    }
+    index
+}
+
 /// The worst limit that `finding` crosses for this age.
 pub fn crossed<'a>(rules: &'a VitalsRules, finding: &Finding, age: Option<Age>) -> Option<Hit<'a>> {
     let band = band(rules, age)?;
-    let hits = rules.limits.iter().enumerate().filter_map(|(rank, limit)| {
+    let rows = rules.by_kind.get(&finding.kind())?;
+    let hits = rows.iter().filter_map(|(rank, field)| {
+        let (rank, limit) = (*rank, rules.limits.get(*rank)?);
+        finding.get(*field)?;
         let applies = limit.body.ages.is_empty() || limit.body.ages.iter().any(|id| id == band);
         let way = applies.then(|| limit.body.crossed_by(finding, age)).flatten()?;
         Some(Hit { limit, way, rank })
@@ -159,10 +175,8 @@ pub fn crosses(rules: &VitalsRules, finding: &Finding, age: Option<Age>) -> Opti
 
 /// Whether `finding` carries a value that a limit looks at, so that not crossing it means something.
 pub fn clears(rules: &VitalsRules, finding: &Finding) -> bool {
-    rules.limits.iter().any(|limit| {
-        limit.body.finding == finding.kind().name()
-            && Field::from_name(&limit.body.field).is_some_and(|field| finding.get(field).is_some())
-    })
+    let rows = rules.by_kind.get(&finding.kind());
+    rows.is_some_and(|rows| rows.iter().any(|(_, field)| finding.get(*field).is_some()))
 }
 
 /// Complaints about rows that could never be looked up.

@@ -11,6 +11,8 @@ pub mod oxygen;
 pub mod sets;
 pub mod trends;
 
+use std::collections::BTreeMap;
+
 use serde::Deserialize;
 
 use crate::core::clinical::{age, gather};
@@ -106,6 +108,8 @@ pub struct VitalsRules {
     pub cylinders: Vec<Entry<oxygen::CylinderClock>>,
     pub apgar: Vec<Entry<clocks::ApgarClock>>,
     pub equipment: Vec<Entry<clocks::EquipmentDate>>,
+    /// Rows of `limits` by the finding they look at, with the field.
+    by_kind: BTreeMap<Kind, Vec<(usize, Field)>>,
 }
 
 impl VitalsRules {
@@ -121,7 +125,9 @@ impl VitalsRules {
             cylinders: reader.take("cylinder_clock"),
             apgar: reader.take("apgar_clock"),
             equipment: reader.take("equipment_date"),
+            by_kind: BTreeMap::new(),
         };
+        let rules = VitalsRules { by_kind: limits::by_kind(&rules.limits), ..rules };
         let mut complaints = Vec::new();
         complaints.extend(sets.iter().map(|set| set.error("there is one [[vitals_set]]; this is another")));
         limits::check(&rules, &mut complaints);
@@ -188,10 +194,7 @@ pub fn derived(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) 
     };
     let mut crossed: Vec<(Level, u64)> = Vec::new();
     let mut inside: Vec<(Kind, u64)> = Vec::new();
-    let mut kinds: Vec<Kind> = rules.limits.iter().filter_map(|l| Kind::from_name(&l.body.finding)).collect();
-    kinds.sort_unstable();
-    kinds.dedup();
-    for kind in kinds {
+    for kind in rules.by_kind.keys().copied() {
         let Some(entry) = ledger.of(kind, patient).rev().find(fresh) else { continue };
         match limits::crossed(rules, &entry.finding, age) {
             Some(hit) => crossed.push((hit.limit.body.level, entry.seq)),
@@ -220,12 +223,16 @@ fn equal(kind: Kind, name: &str) -> bool {
 /// Procedures of a resuscitation.
 const ARREST: [&str; 6] = ["cpr_started", "cpr_paused", "aed_shock", "no_shock_advised", "shock_advised", "rearrest"];
 
+/// The moments (stopwatch, ms) at which a resuscitation began or ended, oldest first.
+pub fn arrests(ledger: &Ledger, patient: i64) -> Vec<(u64, bool)> {
+    let turns = ledger.of(Kind::Procedure, patient).filter_map(|e| {
+        let name = e.finding.text(Field::Name)?;
+        (ARREST.contains(&name) || name == "rosc").then_some((e.when.mono_ms, name != "rosc"))
+    });
+    turns.collect()
+}
+
 /// Whether a resuscitation was under way at `moment`: anything said then is about the arrest.
-pub fn in_arrest(ledger: &Ledger, patient: i64, moment: Moment) -> bool {
-    let turn = ledger
-        .of(Kind::Procedure, patient)
-        .filter(|e| e.when.mono_ms <= moment.mono_ms)
-        .filter_map(|e| e.finding.text(Field::Name))
-        .rfind(|name| ARREST.contains(name) || *name == "rosc");
-    turn.is_some_and(|name| name != "rosc")
+pub fn in_arrest(arrests: &[(u64, bool)], moment: Moment) -> bool {
+    arrests.iter().rfind(|(at, _)| *at <= moment.mono_ms).is_some_and(|(_, under_way)| *under_way)
 }

@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 
 use super::limits::{self, Way};
-use super::{Assessment, Level, SetRule, VitalsRules, in_arrest, trends};
+use super::{Assessment, Level, SetRule, VitalsRules, arrests, in_arrest, trends};
 use crate::core::clinical::{age, gather};
 use crate::core::event::{AdviceType, Priority};
 use crate::core::finding::Kind;
@@ -96,7 +96,7 @@ fn set_starts(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64)
 
 /// Measured entries of every kind that a limit looks at.
 fn vitals<'a>(rules: &VitalsRules, ledger: &'a Ledger, patient: i64) -> Vec<&'a Entry> {
-    let limited = |kind: Kind| rules.limits.iter().any(|limit| limit.body.finding == kind.name());
+    let limited = |kind: Kind| rules.by_kind.contains_key(&kind);
     ledger
         .standing()
         .filter(|e| e.finding.patient() == patient && limited(e.finding.kind()) && gather::measured(e))
@@ -108,9 +108,10 @@ fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Si
     let known_age = age::of(ledger, patient).map(|(age, _)| age);
     let mut named: BTreeMap<(Kind, Way), Level> = BTreeMap::new();
     let mut signals = Vec::new();
+    let arrests = arrests(ledger, patient);
     for entry in vitals(rules, ledger, patient) {
         let kind = entry.finding.kind();
-        if in_arrest(ledger, patient, entry.when) {
+        if in_arrest(&arrests, entry.when) {
             continue;
         }
         let Some(hit) = limits::crossed(rules, &entry.finding, known_age) else {

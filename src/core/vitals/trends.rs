@@ -3,7 +3,7 @@
 use serde::Deserialize;
 
 use super::sets::Signal;
-use super::{Level, VitalsRules, in_arrest, limits};
+use super::{Level, VitalsRules, arrests, in_arrest, limits};
 use crate::core::clinical::{age, age::Age, gather, perfusion};
 use crate::core::dataset::Entry as Row;
 use crate::core::decimal::Decimal;
@@ -115,15 +115,19 @@ fn row_signals<'a>(
     signals: &mut Vec<Signal<'a>>,
 ) {
     let points = series(row.body.measure, ledger, patient);
+    let arrests = arrests(ledger, patient);
     let mut raised: Option<Decimal> = None;
     for (at, point) in points.iter().enumerate() {
+        if !row.body.meets(point.value) || !further(&row.body, raised, point.value) {
+            continue;
+        }
         let earlier = points.get(..at).unwrap_or_default();
         let baseline = match baseline(&row.body, point, earlier) {
             Baseline::Met(seq) => seq,
             Baseline::NotMet => continue,
         };
         let Some(beside) = beside(rules, &row.body, ledger, patient, point, known_age) else { continue };
-        if in_arrest(ledger, patient, point.entry.when) || !further(&row.body, raised, point.value) {
+        if in_arrest(&arrests, point.entry.when) {
             continue;
         }
         raised = Some(point.value);
@@ -164,7 +168,8 @@ fn baseline(row: &Trend, point: &Point<'_>, earlier: &[Point<'_>]) -> Baseline {
     }
     let window =
         row.within_minutes.map_or(i64::MAX, |minutes| minutes.saturating_mul(60_000).try_into().unwrap_or(i64::MAX));
-    let near = earlier.iter().filter(|p| point.when.saturating_sub(p.when) <= window);
+    let first = earlier.partition_point(|p| point.when.saturating_sub(p.when) > window);
+    let near = earlier.get(first..).unwrap_or_default().iter();
     let from = match (row.fall, row.rise) {
         (Some(fall), _) => near.max_by_key(|p| p.value).filter(|p| p.value.checked_sub(v).is_some_and(|d| d >= fall)),
         (_, Some(rise)) => near.min_by_key(|p| p.value).filter(|p| v.checked_sub(p.value).is_some_and(|d| d >= rise)),
