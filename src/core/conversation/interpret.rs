@@ -36,6 +36,8 @@ pub struct Draft {
     /// Said by a phrase that stands alone, even one that sets nothing ("it is in").
     pub whole: bool,
     pub words: Range<usize>,
+    /// A word beside it that may turn it round.
+    pub unclear: Option<String>,
     pub leads: bool,
 }
 
@@ -142,6 +144,7 @@ pub fn interpret(grammar: &Grammar, on: &Utterance, derivation: &Derivation, now
         correcting: false,
         either: false,
         about: false,
+        telling: Vec::new(),
         source: Vec::new(),
         asked: Vec::new(),
         opened: None,
@@ -171,6 +174,7 @@ struct Reader<'a> {
     correcting: bool,
     either: bool,
     about: bool,
+    telling: Vec<usize>,
     /// Who reported what follows, before arrival or not.
     source: Vec<(Field, Value)>,
     /// Questions of this utterance not yet answered.
@@ -271,6 +275,25 @@ impl Reader<'_> {
         }
         self.loose.push(at);
         self.push_current();
+        if self.tone == Tone::Says && self.grammar.is_telling(self.on, at) {
+            self.telling.push(at);
+        }
+    }
+
+    /// A word left over beside a finding that may turn it round ("aspirin, refused") makes it a question.
+    fn mark_unclear(&mut self) {
+        for at in &self.telling {
+            let beside = |draft: &&mut Draft| {
+                let (from, to) = match *at < draft.words.start {
+                    true => (*at, draft.words.start),
+                    false => (draft.words.end.saturating_sub(1), *at),
+                };
+                to - from <= 3 && (from..to).all(|i| self.on.tokens.get(i).is_none_or(|t| t.after < Break::Stop))
+            };
+            if let Some(draft) = self.meaning.drafts.iter_mut().find(beside) {
+                draft.unclear = Some(self.on.said(*at, at + 1).to_string());
+            }
+        }
     }
 
     /// Nothing but free words was heard so far.
@@ -581,6 +604,7 @@ impl Reader<'_> {
             unchanged: false,
             whole: false,
             words: found.start..found.end,
+            unclear: None,
             leads: false,
         }
     }
@@ -641,7 +665,11 @@ impl Reader<'_> {
         }
         self.opened = None;
         let alone = self.grammar.phrase(found.phrase).is_some_and(|p| matches!(p.role, Role::Alone(_)));
-        let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about));
+        let estimated = |g: &Gathered| {
+            g.number.is_some() && g.start.checked_sub(1).is_some_and(|before| self.grammar.is_about(self.on, before))
+        };
+        let estimate = gathered.iter().any(estimated);
+        let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about) || estimate);
         let Some(draft) = &mut self.current else { return };
         draft.negated |= negated;
         draft.whole |= alone;
@@ -735,6 +763,7 @@ impl Reader<'_> {
         }
         self.named_alone();
         self.push_current();
+        self.mark_unclear();
         self.close_questions();
         let carried = |frame: usize| self.grammar.frame(frame).map(|f| f.carry_back.as_slice()).unwrap_or_default();
         let drafts = self.meaning.drafts.iter_mut().map(|d| (d.frame, &mut d.fields)).collect();

@@ -353,6 +353,13 @@ impl Conversation {
                 taken.options.extend(options);
                 taken.why.push(why);
             }
+            Settled::Finding(finding, _) if draft.unclear.is_some() => {
+                let what = settle::spoken(grammar, finding.kind());
+                let word = draft.unclear.clone().unwrap_or_default();
+                taken.ambiguous = true;
+                taken.why.push(grammar.prompt("unclear_word", &[("finding", &what), ("word", &word)]));
+                taken.options.push(vec![finding]);
+            }
             Settled::Finding(finding, doubts) => {
                 for finding in apart(finding) {
                     self.place(grammar, &draft, finding, doubts.clone(), taken);

@@ -144,7 +144,9 @@ impl Grammar {
     fn inverted(&self, phrase: &Phrase, at: usize, on: &Utterance) -> bool {
         let states = matches!(phrase.role, Role::Open(_) | Role::Alone(_) | Role::Fill(_) | Role::Answer(_));
         let is = |at: usize, set: &BTreeSet<WordId>| on.ids.get(at).is_some_and(|id| set.contains(id));
-        states && phrase.asks.is_none() && is(at, &self.auxiliary) && is(at + 1, &self.subject)
+        let free = on.free.get(at + 1).copied().unwrap_or(false);
+        let before_subject = is(at + 1, &self.subject) || (free && is(at + 2, &self.subject));
+        states && phrase.asks.is_none() && is(at, &self.auxiliary) && before_subject
     }
 
     /// Free text may not swallow a measured value, a correction, or (behind a comma) anything but more of its like.

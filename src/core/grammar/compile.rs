@@ -72,6 +72,14 @@ impl Compiler<'_> {
             self.grammar.within.extend(words.iter().copied());
             self.grammar.free.extend(words);
         }
+        for said in self.files.about.clone() {
+            let words = self.words(&said.text);
+            self.grammar.about.extend(words);
+        }
+        for said in self.files.telling.clone() {
+            let words = self.words(&said.text);
+            self.grammar.telling.extend(words);
+        }
         for said in self.files.auxiliary.clone() {
             let words = self.words(&said.text);
             self.grammar.auxiliary.extend(words);

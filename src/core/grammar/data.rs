@@ -136,6 +136,10 @@ pub struct Files {
     /// `is`, `does`: before a subject they ask.
     pub auxiliary: Vec<Said>,
     pub subject: Vec<Said>,
+    /// Make the number behind them an estimate.
+    pub about: Vec<Said>,
+    /// Left over beside a finding, they may turn it round.
+    pub telling: Vec<Said>,
     /// Sentences to be asked aloud, by id.
     pub prompts: BTreeMap<String, Said>,
     pub changes: Vec<String>,
@@ -374,6 +378,14 @@ impl Reader<'_> {
         if let Some(value) = table.take("free") {
             let words = self.texts(value);
             self.files.free.extend(words);
+        }
+        if let Some(value) = table.take("about") {
+            let words = self.texts(value);
+            self.files.about.extend(words);
+        }
+        if let Some(value) = table.take("telling") {
+            let words = self.texts(value);
+            self.files.telling.extend(words);
         }
         if let Some(value) = table.take("auxiliary") {
             let words = self.texts(value);

@@ -38,6 +38,8 @@ pub struct Grammar {
     /// `is`, `does`, ... and the subjects that make a question of them: `is he`.
     auxiliary: BTreeSet<WordId>,
     subject: BTreeSet<WordId>,
+    about: BTreeSet<WordId>,
+    telling: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
     within: BTreeSet<WordId>,
     lists: Vec<List>,
@@ -382,6 +384,16 @@ impl Grammar {
         }
         diagnostics.sort_by(|a, b| (&a.file, a.line, a.column).cmp(&(&b.file, b.line, b.column)));
         Err(diagnostics)
+    }
+
+    /// True for a word that makes the number behind it an estimate.
+    pub fn is_about(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.about.contains(id))
+    }
+
+    /// True for a word that may turn round what it stands beside.
+    pub fn is_telling(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.telling.contains(id))
     }
 
     pub fn frame(&self, index: usize) -> Option<&Frame> {
