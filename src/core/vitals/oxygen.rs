@@ -167,12 +167,16 @@ fn flow(oxygen: &Entry) -> Option<(Moment, Decimal)> {
 
 /// The cylinder's warning that is due: the last one, where several are.
 pub fn warnings(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> Option<Assessment> {
-    let due = rules.cylinders.iter().filter_map(|row| {
-        let emptying = cylinder(ledger, patient, row.body.residual_psi).ok()?;
-        let warn_at = emptying.empty_at.minus_ms(row.body.warn_minutes.saturating_mul(60_000));
-        (warn_at.mono_ms <= now.mono_ms).then_some((row, emptying))
-    });
-    let (row, emptying) = due.min_by_key(|(row, _)| row.body.warn_minutes)?;
+    let soon = |within_ms: u64| {
+        let due = rules.cylinders.iter().filter_map(move |row| {
+            let emptying = cylinder(ledger, patient, row.body.residual_psi).ok()?;
+            let warn_at = emptying.empty_at.minus_ms(row.body.warn_minutes.saturating_mul(60_000));
+            (warn_at.mono_ms <= now.mono_ms.saturating_add(within_ms)).then_some((row, emptying))
+        });
+        due.min_by_key(|(row, _)| row.body.warn_minutes)
+    };
+    // A nearer warning that is a minute away is given now instead of two in a row.
+    let (row, emptying) = soon(0).and_then(|_| soon(60_000))?;
     let minutes = emptying.empty_at.since_ms(now) / 60_000;
     Some(Assessment {
         key: key(row.id(), &emptying.because),

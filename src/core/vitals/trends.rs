@@ -201,7 +201,11 @@ fn beside<'l>(
 ) -> Option<Option<&'l Entry>> {
     let near = |name: &str| {
         let kind = Kind::from_name(name)?;
-        ledger.of(kind, patient).rev().find(|e| gather::measured(e) && close(gather::measured_ms(e), point.when))
+        let all = || ledger.of(kind, patient).filter(|e| gather::measured(e));
+        let at = |e: &&Entry| gather::measured_ms(e);
+        // The last before, else the first after: what is said later changes neither.
+        let before = all().rfind(|e| at(e) <= point.when && close(at(e), point.when));
+        before.or_else(|| all().find(|e| at(e) > point.when && close(at(e), point.when)))
     };
     if let Some(name) = &row.unless_unstable {
         let level = near(name).and_then(|e| limits::crosses(rules, &e.finding, known_age));
