@@ -145,6 +145,7 @@ pub fn interpret(grammar: &Grammar, on: &Utterance, derivation: &Derivation, now
         either: false,
         about: false,
         telling: Vec::new(),
+        affirms: None,
         source: Vec::new(),
         asked: Vec::new(),
         opened: None,
@@ -175,6 +176,8 @@ struct Reader<'a> {
     either: bool,
     about: bool,
     telling: Vec<usize>,
+    /// Where a "he has" ended: what stands right behind it is affirmed.
+    affirms: Option<usize>,
     /// Who reported what follows, before arrival or not.
     source: Vec<(Field, Value)>,
     /// Questions of this utterance not yet answered.
@@ -370,6 +373,7 @@ impl Reader<'_> {
             Act::Positive => {
                 self.denial = Denial::None;
                 self.positive = true;
+                self.affirms = Some(found.end);
             }
             Act::And => {}
             Act::Or => self.either = true,
@@ -465,6 +469,9 @@ impl Reader<'_> {
 
     /// "no change": of what was just named, or else of what was asked.
     fn unchanged(&mut self, found: &Match) {
+        if self.tone == Tone::Silent {
+            return;
+        }
         let named = self.current.as_mut().filter(|d| !has_value(d));
         match named {
             Some(draft) => draft.unchanged = true,
@@ -614,6 +621,18 @@ impl Reader<'_> {
         let adjective = gathered.iter().any(|g| g.adjective);
         let deniable = data.deny.is_some();
         let pause = self.break_before(found.start) >= Break::Comma;
+        let phrase = self.grammar.phrase(found.phrase);
+        // "positive for dizziness" says so itself and ends a denial; a bare "dizziness" behind a comma does not.
+        let asserts = phrase.is_some_and(|p| {
+            let present = p.sets.iter().any(|(f, v)| *f == Field::Present && *v == Value::Flag(true));
+            present && !p.start && matches!(p.role, Role::Alone(_))
+        });
+        if asserts && self.denial == Denial::List {
+            self.denial = Denial::None;
+        }
+        // "he has" + "nausea".
+        let alone = matches!(phrase.map(|p| p.role), Some(Role::Alone(_)));
+        let affirmed = self.affirms.take() == Some(found.start) && !alone;
         let negated = match self.denial {
             Denial::None => false,
             Denial::List if deniable => true,
@@ -664,7 +683,6 @@ impl Reader<'_> {
             self.current = Some(draft);
         }
         self.opened = None;
-        let alone = self.grammar.phrase(found.phrase).is_some_and(|p| matches!(p.role, Role::Alone(_)));
         let estimated = |g: &Gathered| {
             g.number.is_some() && g.start.checked_sub(1).is_some_and(|before| self.grammar.is_about(self.on, before))
         };
@@ -672,6 +690,11 @@ impl Reader<'_> {
         let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about) || estimate);
         let Some(draft) = &mut self.current else { return };
         draft.negated |= negated;
+        if affirmed && !negated && data.deny.is_some() {
+            let yes = data.yes.as_deref().unwrap_or_default();
+            draft.fields.retain(|(f, _)| !yes.iter().any(|(g, _)| f == g));
+            draft.fields.extend(yes.iter().cloned());
+        }
         draft.whole |= alone;
         draft.restated |= was;
         draft.words.end = found.end;

@@ -52,6 +52,8 @@ const MUTED: i32 = 5;
 const WORD: i32 = 100;
 const NUMBER: i32 = 140;
 const IMPOSSIBLE: i32 = 60;
+/// For a free word inside a phrase that does not name it: as much as between phrases, and a little more.
+const PASSED: i32 = 11;
 /// For breaking a number that is said as one: "nine hundred" is not nine.
 const BROKEN: i32 = 90;
 
@@ -197,7 +199,7 @@ impl Grammar {
         let open = awake(open, found.start, on);
         let impossible = found.caps.iter().filter(|c| c.impossible).count() as i32 * IMPOSSIBLE;
         let broken = found.caps.iter().filter(|c| on.breaks_number(c)).count() as i32 * BROKEN;
-        let price = phrase.cost + impossible + broken + found.passed as i32;
+        let price = phrase.cost + impossible + broken + found.passed as i32 * PASSED;
         let edge = || Some(Edge { from: state, step: Step::Phrase(found.clone()) });
         let mut go = |next: Open, base: i32| chart.reach(found.end, next, cost + base + price, edge());
         match phrase.role {

@@ -423,7 +423,7 @@ impl Compiler<'_> {
                     ask: said.and_then(|n| n.ask),
                     ask_child: said.and_then(|n| n.ask_child),
                     dropped_point: said.is_some_and(|n| n.dropped_point),
-                    strict: false,
+                    ..NumberRule::default()
                 })
             }
             _ => (source == Source::Number).then(|| NumberRule {

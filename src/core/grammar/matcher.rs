@@ -2,7 +2,7 @@
 
 use std::cell::Cell;
 
-use super::{Grammar, Node, Source, WordId};
+use super::{Grammar, Node, Role, Source, WordId};
 use crate::core::decimal::Decimal;
 use crate::core::text::{self, Break, Clock, Form, Reading, Token};
 
@@ -95,8 +95,18 @@ impl Grammar {
     /// Every way in which `phrase` fits at `start`. `stops` tells where free text must end.
     pub(super) fn match_at(&self, phrase: u32, start: usize, on: &Utterance, stops: &[bool]) -> Vec<Match> {
         let Some(template) = self.phrases.get(phrase as usize) else { return Vec::new() };
-        let mut run =
-            Run { grammar: self, on, stops, start, caps: Vec::new(), passed: 0, ends: Vec::new(), steps: Cell::new(0) };
+        let exact = matches!(template.role, Role::Guard(_));
+        let mut run = Run {
+            grammar: self,
+            on,
+            stops,
+            start,
+            caps: Vec::new(),
+            passed: 0,
+            exact,
+            ends: Vec::new(),
+            steps: Cell::new(0),
+        };
         run.node(&template.node, start, &Rest::Done);
         let mut ends = fullest(run.ends);
         if template.end {
@@ -187,6 +197,8 @@ struct Run<'a> {
     caps: Vec<Cap>,
     ends: Vec<Way>,
     passed: usize,
+    /// No word is passed over: guards say all their words.
+    exact: bool,
     steps: Cell<usize>,
 }
 
@@ -234,7 +246,7 @@ impl Run<'_> {
 
     /// The place where `fits` holds: here, or behind a free word or two. Never across the end of a sentence.
     fn find(&self, at: usize, fits: impl Fn(&Self, usize) -> bool) -> Option<usize> {
-        for at in at..=at + PASS {
+        for at in at..=at + if self.exact { 0 } else { PASS } {
             if at > self.start && self.on.tokens.get(at - 1)?.after >= Break::Stop {
                 return None;
             }

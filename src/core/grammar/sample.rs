@@ -91,6 +91,10 @@ impl Grammar {
                 let opens = maker.of_role(|r| r == Role::Open(frame));
                 let alone = maker.of_role(|r| r == Role::Alone(frame));
                 let cue = *maker.random.pick(if opens.is_empty() { &alone } else { &opens })?;
+                // Nothing follows what only stands at the end of a clause.
+                if self.phrases.get(cue).is_some_and(|p| p.end) {
+                    return None;
+                }
                 maker.phrase(cue)?;
                 maker.phrase(index)?;
             }
@@ -306,6 +310,10 @@ impl Maker<'_> {
 
     fn number(&mut self, slot: &Slot) -> Decimal {
         let Some(rule) = slot.number else { return Decimal::from_int(2 + self.random.below(8) as i64) };
+        if rule.high.as_int().is_none() {
+            let tenths = if rule.high < Decimal::from_int(1) { 0 } else { self.random.below(10) * 10 };
+            return Decimal::new((tenths + 1 + self.random.below(9)) as i64, 1);
+        }
         let (low, high) = rule.ask.unwrap_or_else(|| {
             let whole = |d: Decimal| d.as_f64() as i64;
             (whole(rule.low), whole(rule.high).min(whole(rule.low) + 60))

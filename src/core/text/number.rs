@@ -47,6 +47,12 @@ pub struct Reading {
 /// (`four five six`), and a caller that leaves number words over should ask, not guess.
 pub fn readings(tokens: &[Token], at: usize) -> Vec<Reading> {
     let run = Run::new(tokens, at);
+    // "point four" is never four: a number does not begin behind its point.
+    let behind_point =
+        at.checked_sub(1).and_then(|i| tokens.get(i)).is_some_and(|t| t.number == Some(NumberWord::Point));
+    if behind_point {
+        return Vec::new();
+    }
     // Most words begin no number: say so before anything is built.
     if !run.begins_number() {
         return Vec::new();
