@@ -8,6 +8,8 @@ use clap::Args;
 use crate::core::diagnostic::Severity;
 use crate::core::grammar::Grammar;
 use crate::core::protocol::Protocol;
+use crate::core::report::Outline;
+use crate::core::report::fhir::Codes;
 use crate::shell::data::DataSet;
 
 /// Every error in the grammar and protocol data, with file, line and column
@@ -44,6 +46,14 @@ impl Check {
                 faults += complaints.iter().filter(|c| c.severity == Severity::Error).count();
                 complaints.iter().for_each(|complaint| println!("{complaint}"));
             }
+        }
+        let sources = data.sources("protocols/report/");
+        let complaints: Vec<_> =
+            Outline::read(&sources).err().into_iter().chain(Codes::read(&sources).err()).flatten().collect();
+        faults += complaints.len();
+        match complaints.as_slice() {
+            [] => println!("reports: {} files", sources.len()),
+            all => all.iter().for_each(|complaint| println!("{complaint}")),
         }
         if faults > 0 {
             bail!("{faults} faults in the data");

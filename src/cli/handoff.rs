@@ -2,14 +2,16 @@
 
 use std::path::PathBuf;
 
-use anyhow::{Result, bail};
+use anyhow::{Context, Result, bail};
 use clap::Args;
 
 use super::reports::{Desk, loaded, print};
 use crate::core::CAUTION;
+use crate::core::event::Priority;
 use crate::core::report::handoff::{self, Shapes, Teller};
 use crate::core::report::wording::Manner;
 use crate::shell::data::DataSet;
+use crate::shell::speak::{self, End, Settings, VoiceEvent, VoiceKind};
 
 /// Give the verbal handover of a record
 #[derive(Args)]
@@ -21,8 +23,8 @@ pub struct Handoff {
     /// plain, sbar, mist or imist-ambo
     #[arg(long, value_name = "SHAPE")]
     shape: Option<String>,
-    /// Only the part with this label (as printed), for example `Allergies`
-    #[arg(long, value_name = "LABEL")]
+    /// Only one part: `vitals`, `treatment`, `history`, `short`, or a label as printed
+    #[arg(long, value_name = "PART")]
     part: Option<String>,
     /// Which patient, where the record speaks of several
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
@@ -45,14 +47,7 @@ pub fn run(args: &Handoff, data: &DataSet) -> Result<()> {
     }
     let manner = if args.speak || args.words { Manner::Said } else { Manner::Shown };
     let teller = Teller { call: &call, wording: &desk.wording, shapes: &shapes, patient: args.patient, manner };
-    let mut handoff = teller.tell(args.shape.as_deref()).map_err(anyhow::Error::msg)?;
-    if let Some(part) = &args.part {
-        let labels: Vec<String> = handoff.parts.iter().map(|p| p.label.clone()).filter(|l| !l.is_empty()).collect();
-        handoff.parts.retain(|p| p.label.eq_ignore_ascii_case(part));
-        if handoff.parts.is_empty() {
-            bail!("no part `{part}` in this handoff; it has: {}", labels.join(", "));
-        }
-    }
+    let handoff = part_of(&teller, args)?;
     if call.training() {
         print(&format!("{}\n", desk.wording.phrase("training", &[])))?;
     }
@@ -61,5 +56,46 @@ pub fn run(args: &Handoff, data: &DataSet) -> Result<()> {
         eprintln!("thirdhand: about {} aloud", handoff::length(handoff::seconds(&handoff, &shapes)));
     }
     eprintln!("thirdhand: {CAUTION}");
+    if args.speak { speak(&handoff) } else { Ok(()) }
+}
+
+fn part_of(teller: &Teller, args: &Handoff) -> Result<handoff::Handoff> {
+    let shape = args.shape.as_deref();
+    let Some(part) = args.part.as_deref() else { return teller.tell(shape).map_err(anyhow::Error::msg) };
+    if teller.shapes.part_ids().any(|id| id == part) {
+        return teller.tell_part(part).map_err(anyhow::Error::msg);
+    }
+    let mut handoff = teller.tell(shape).map_err(anyhow::Error::msg)?;
+    let labels = handoff.parts.iter().map(|p| p.label.clone()).filter(|l| !l.is_empty());
+    let known: Vec<String> = teller.shapes.part_ids().map(str::to_string).chain(labels).collect();
+    handoff.parts.retain(|p| p.label.eq_ignore_ascii_case(part));
+    if handoff.parts.is_empty() {
+        bail!("no part `{part}` in this handoff; it has: {}", known.join(", "));
+    }
+    Ok(handoff)
+}
+
+/// Part by part through the voice that `listen` uses; ends when the last word is said.
+fn speak(handoff: &handoff::Handoff) -> Result<()> {
+    let (events, happened) = crossbeam_channel::unbounded();
+    let voice = speak::open(Settings::of(VoiceKind::Auto), events);
+    for (id, part) in (1..).zip(&handoff.parts) {
+        voice.say(id, &part.line(), Priority::Medium);
+    }
+    let mut failed = 0;
+    let mut open = handoff.parts.len();
+    while open > 0 {
+        match happened.recv().context("the voice has ended")? {
+            VoiceEvent::Finished { end, .. } => {
+                open -= 1;
+                failed += usize::from(end == End::Failed);
+            }
+            VoiceEvent::State { state, detail } => eprintln!("thirdhand: voice {state}: {detail}"),
+            VoiceEvent::Started { .. } => {}
+        }
+    }
+    if failed > 0 {
+        bail!("{failed} parts could not be spoken; `thirdhand doctor` says what is missing");
+    }
     Ok(())
 }

@@ -6,6 +6,9 @@ use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::ledger::Entry;
 use crate::core::prompt::{Slots, clear_number};
 use crate::core::protocol::Protocol;
+use crate::core::report::Call;
+use crate::core::report::handoff::{self, Teller};
+use crate::core::report::wording::Manner;
 use crate::core::time::Moment;
 
 use super::clocks::{dues, minutes_until, spoken_kind};
@@ -271,8 +274,24 @@ fn handoff(state: &State, knowledge: &Knowledge, part: Option<&str>, now: Moment
     for open in super::medication::open_plans(state, protocol, now) {
         acts.push(Act::Answer(plan_before_handover(protocol, &open.plan.drug, open.plan.seq)));
     }
-    acts.extend(read_back(state, protocol, part.unwrap_or("vitals")));
+    acts.extend(told(state, protocol, part).unwrap_or_else(|| read_back(state, protocol, part.unwrap_or("vitals"))));
     acts
+}
+
+/// The handoff in the crew's shape, or one part of it: a sentence a part, so that it can be cut off and said again.
+fn told(state: &State, protocol: &Protocol, part: Option<&str>) -> Option<Vec<Act>> {
+    let telling = protocol.telling.as_ref()?;
+    let call = Call::of_ledger(state.ledger.clone());
+    let (wording, shapes) = (&telling.wording, &telling.shapes);
+    let teller = Teller { call: &call, wording, shapes, patient: state.patient(), manner: Manner::Said };
+    let handoff = part.map_or_else(|| teller.tell(None), |part| teller.tell_part(part)).ok()?;
+    let one = |part: handoff::Part| {
+        let slots = vec![("text".to_string(), Value::text(part.line()))];
+        let mut advice = sentence(protocol, "answer.handoff", AdviceType::ReadBack, "handoff", &slots);
+        advice.because = part.seqs;
+        Act::Answer(advice)
+    };
+    Some(handoff.parts.into_iter().map(one).collect())
 }
 
 /// A plan that nobody closed, named before the patient is handed over.

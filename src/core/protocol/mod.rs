@@ -17,6 +17,7 @@ use super::dataset::{ChangeKind, LocalChange, Reader, Set};
 use super::diagnostic::{Diagnostic, Severity};
 use super::finding::{Finding, Kind};
 use super::prompt::{self, Slots};
+use super::report::Telling;
 use super::source::Source;
 use super::vitals::VitalsRules;
 
@@ -40,6 +41,8 @@ pub struct Protocol {
     pub scores: ScoreRules,
     pub sets: Vec<(Set, bool)>,
     pub changes: Vec<LocalChange>,
+    /// How a handoff is told; absent where the data has no `protocols/report/`.
+    pub telling: Option<Telling>,
     classes: BTreeMap<String, Entry<Class>>,
     prompts: BTreeMap<String, Entry<Prompt>>,
     words: BTreeMap<String, Entry<WordList>>,
@@ -58,6 +61,12 @@ impl Protocol {
         protocol.changes = reading.changes;
         let mut diagnostics = reading.diagnostics;
         diagnostics.extend(protocol.problems());
+        if sources.iter().any(|s| s.path.starts_with("protocols/report/")) {
+            match Telling::read(sources) {
+                Ok(telling) => protocol.telling = Some(telling),
+                Err(problems) => diagnostics.extend(problems),
+            }
+        }
         if diagnostics.iter().any(|d| d.severity == Severity::Error) { Err(diagnostics) } else { Ok(protocol) }
     }
 
@@ -75,6 +84,7 @@ impl Protocol {
             vitals: VitalsRules::read(reader),
             checklists: Checklists::read(reader),
             scores: ScoreRules::read(reader),
+            telling: None,
             classes: reader.take::<Class>("class").into_iter().map(|e| (by_id(e.id()), e)).collect(),
             prompts: reader.take::<Prompt>("prompt").into_iter().map(|e| (by_id(e.id()), e)).collect(),
             words: reader.take::<WordList>("word_list").into_iter().map(|e| (by_id(e.id()), e)).collect(),

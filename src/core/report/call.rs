@@ -29,16 +29,14 @@ impl<'a> Call<'a> {
             Body::Closed(closed) => Some((e, closed)),
             _ => None,
         });
-        let mut patients: BTreeSet<i64> = ledger.entries().iter().map(|e| e.finding.patient()).collect();
-        patients.insert(1);
-        Call {
-            events,
-            opened,
-            closed,
-            by_seq: events.iter().enumerate().map(|(at, e)| (e.seq, at)).collect(),
-            patients: patients.into_iter().collect(),
-            ledger,
-        }
+        let by_seq = events.iter().enumerate().map(|(at, e)| (e.seq, at)).collect();
+        Call { events, opened, closed, by_seq, patients: patients(&ledger), ledger }
+    }
+
+    /// A call of which only the findings are at hand (while it goes on).
+    pub fn of_ledger(ledger: Ledger) -> Call<'static> {
+        let patients = patients(&ledger);
+        Call { events: &[], opened: None, closed: None, by_seq: BTreeMap::new(), patients, ledger }
     }
 
     /// Patients spoken of; always holds 1.
@@ -128,10 +126,27 @@ impl<'a> Call<'a> {
         open
     }
 
+    /// The plan with a dose that came before a dose-less `medication_given` of the same drug.
+    pub fn planned_dose(&self, given: &Entry) -> Option<&Entry> {
+        if given.finding.kind() != Kind::MedicationGiven || given.finding.get(Field::Dose).is_some() {
+            return None;
+        }
+        let name = given.finding.text(Field::Name)?;
+        self.ledger
+            .of(Kind::MedicationPlanned, given.finding.patient())
+            .rfind(|e| e.seq < given.seq && e.finding.is(Field::Name, name) && e.finding.get(Field::Dose).is_some())
+    }
+
     /// Standing entries of one patient, oldest first.
     pub fn standing(&self, patient: i64) -> impl DoubleEndedIterator<Item = &Entry> {
         self.ledger.standing().filter(move |e| e.finding.patient() == patient)
     }
+}
+
+fn patients(ledger: &Ledger) -> Vec<i64> {
+    let mut patients: BTreeSet<i64> = ledger.entries().iter().map(|e| e.finding.patient()).collect();
+    patients.insert(1);
+    patients.into_iter().collect()
 }
 
 fn name_is(plans: &[&Entry], name: &str) -> bool {

@@ -3,7 +3,7 @@
 //! Shapes and their words are the data of `protocols/report/handoff.toml`. The text is the same for eye and ear but for
 //! the numbers; unconfirmed values are called so, essentials that nobody said are named at the end.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Deserialize;
 
@@ -35,6 +35,8 @@ pub struct Shapes {
     pub missing_lead: String,
     pub nothing: String,
     shape: Vec<Shape>,
+    /// What may be asked for alone, by voice or option.
+    part: Vec<Asked>,
     slot: BTreeMap<String, Slot>,
 }
 
@@ -50,6 +52,13 @@ struct Shape {
 
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
+struct Asked {
+    id: String,
+    slots: Vec<String>,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
 struct PartFile {
     label: String,
     slots: Vec<String>,
@@ -60,6 +69,9 @@ struct PartFile {
 struct Slot {
     #[serde(default)]
     kinds: Vec<String>,
+    /// Where nothing of `kinds` was said: the first that is present of these.
+    #[serde(default)]
+    instead: Vec<String>,
     take: Option<Take>,
     #[serde(default)]
     pick: Pick,
@@ -119,18 +131,26 @@ impl Shapes {
             Diagnostic::error(source.path, line, column, what)
         };
         let mut problems = Vec::new();
-        for slot in shapes.shape.iter().flat_map(|s| &s.parts).flat_map(|p| &p.slots) {
+        let of_shapes = shapes.shape.iter().flat_map(|s| &s.parts).flat_map(|p| &p.slots);
+        for slot in of_shapes.chain(shapes.part.iter().flat_map(|p| &p.slots)) {
             if !shapes.slot.contains_key(slot) {
                 problems.push(complain(slot, format!("`{slot}` is no slot of this file")));
             }
         }
-        for kind in shapes.slot.values().flat_map(|s| &s.kinds).filter(|k| Kind::from_name(k).is_none()) {
+        for kind in
+            shapes.slot.values().flat_map(|s| s.kinds.iter().chain(&s.instead)).filter(|k| Kind::from_name(k).is_none())
+        {
             problems.push(complain(kind, format!("`{kind}` is no known finding")));
         }
         if !shapes.shape.iter().any(|s| s.id == shapes.default) {
             problems.push(complain(&shapes.default, format!("the default `{}` is no shape", shapes.default)));
         }
         if problems.is_empty() { Ok(shapes) } else { Err(problems) }
+    }
+
+    /// Ids of the parts that may be asked for alone.
+    pub fn part_ids(&self) -> impl Iterator<Item = &str> {
+        self.part.iter().map(|p| p.id.as_str())
     }
 
     /// Ids of the shapes there are.
@@ -168,6 +188,7 @@ impl Teller<'_> {
         let mut missing: Vec<String> = Vec::new();
         let mut parts: Vec<(String, Vec<Phrase>)> =
             shape.parts.iter().map(|p| (p.label.clone(), self.phrases(p, &mut missing))).collect();
+        tell_once(&mut parts);
         let shortened = self.manner == Manner::Said && self.shorten(&mut parts, &missing);
         let mut told: Vec<Part> = parts.into_iter().filter_map(|(label, phrases)| gather(label, phrases)).collect();
         if told.is_empty() {
@@ -187,15 +208,39 @@ impl Teller<'_> {
         Ok(Handoff { shape: shape.name.clone(), parts: told })
     }
 
+    /// One part alone (`vitals`, `treatment`, `history`, `short`); what is essential there and missing is named.
+    ///
+    /// # Errors
+    /// An unknown part, naming those there are.
+    pub fn tell_part(&self, id: &str) -> Result<Handoff, String> {
+        let known = || self.shapes.part_ids().collect::<Vec<_>>().join(", ");
+        let asked =
+            self.shapes.part.iter().find(|p| p.id == id).ok_or_else(|| format!("`{id}` is no part: {}", known()))?;
+        let mut missing = Vec::new();
+        let file = PartFile { label: String::new(), slots: asked.slots.clone() };
+        let phrases = self.phrases(&file, &mut missing);
+        let mut parts: Vec<Part> = gather(String::new(), phrases).into_iter().collect();
+        if parts.is_empty() && missing.is_empty() {
+            parts.push(Part { label: String::new(), text: sentence(&self.shapes.nothing), seqs: Vec::new() });
+        }
+        if !missing.is_empty() {
+            let text = sentence(&format!("{} {}", self.shapes.missing_lead, missing.join(", ")));
+            parts.push(Part { label: String::new(), text, seqs: Vec::new() });
+        }
+        Ok(Handoff { shape: id.to_string(), parts })
+    }
+
     /// Leaves out the least important until it can be said in time; true when something went.
     fn shorten(&self, parts: &mut [(String, Vec<Phrase>)], missing: &[String]) -> bool {
         let budget = (self.shapes.budget_seconds * self.shapes.words_per_minute / 60) as usize;
-        let extra =
-            self.shapes.shortened.split(' ').count() + missing.iter().map(|m| m.split(' ').count()).sum::<usize>();
+        let named: usize = missing.iter().map(|m| count(m)).sum();
+        let named = if named > 0 { named + count(&self.shapes.missing_lead) } else { 0 };
         let mut gone = false;
         loop {
-            let words: usize = parts.iter().flat_map(|(l, p)| p.iter().map(|x| count(&x.text)).chain([count(l)])).sum();
-            if words + extra + 4 <= budget {
+            let told = parts.iter().filter(|(_, p)| !p.is_empty());
+            let words: usize = told.flat_map(|(l, p)| p.iter().map(|x| count(&x.text)).chain([count(l)])).sum();
+            let notice = if gone { count(&self.shapes.shortened) } else { 0 };
+            if words + named + notice <= budget {
                 return gone;
             }
             let worst = parts.iter().flat_map(|(_, p)| p.iter().map(|x| x.rank)).max().unwrap_or(0);
@@ -220,6 +265,9 @@ impl Teller<'_> {
                 Some(take) => self.take(take, slot),
                 None => self.gathered(slot),
             };
+            if phrases.is_empty() {
+                phrases.extend(self.instead(slot));
+            }
             if phrases.is_empty()
                 && let Some(what) = &slot.missing
                 && !missing.contains(what)
@@ -229,7 +277,6 @@ impl Teller<'_> {
             // A lead repeats the part's label only where the slot stands among others.
             if let Some(first) = phrases.first_mut()
                 && !slot.lead.is_empty()
-                && part.slots.len() > 1
                 && !part.label.eq_ignore_ascii_case(&slot.lead)
                 && !matches!(slot.take, Some(Take::FirstVitals | Take::LastVitals))
             {
@@ -238,14 +285,23 @@ impl Teller<'_> {
             }
             all.append(&mut phrases);
         }
+        // "Mechanism: mechanism fell": the part's label is lead enough.
+        for phrase in &mut all {
+            let lead = format!("{} ", part.label.to_lowercase());
+            if phrase.text.to_lowercase().starts_with(&lead)
+                && let Some(rest) = phrase.text.get(lead.len()..)
+            {
+                phrase.text = rest.to_string();
+            }
+        }
         all
     }
 
     fn take(&self, take: Take, slot: &Slot) -> Vec<Phrase> {
         match take {
             Take::Who => self.who(slot),
-            Take::FirstVitals => self.set(slot, |sets| (sets > 1).then_some(0)),
-            Take::LastVitals => self.set(slot, |sets| sets.checked_sub(1)),
+            Take::FirstVitals => self.first_vitals(slot),
+            Take::LastVitals => self.last_vitals(slot),
             Take::Treatments => self.treatments(slot),
             Take::OpenPlans => {
                 let plans = self.call.open_plans(self.patient);
@@ -273,7 +329,7 @@ impl Teller<'_> {
 
     /// With its name in front where the words alone would not tell: `pulse 118`.
     fn named(&self, entry: &Entry) -> String {
-        let label = self.wording.say_label(entry.finding.kind());
+        let label = self.wording.lead(entry.finding.kind(), self.manner);
         let text = self.text(entry);
         if label.is_empty() { text } else { format!("{label} {text}") }
     }
@@ -300,20 +356,55 @@ impl Teller<'_> {
             .collect()
     }
 
-    fn set(&self, slot: &Slot, choose: fn(usize) -> Option<usize>) -> Vec<Phrase> {
-        let sets: Vec<Set> = vitals::sets(self.call, self.patient)
-            .into_iter()
-            .filter(|s| s.entries.iter().any(|(m, _)| m.is_core() || *m == Measure::Glucose))
-            .collect();
-        let Some(set) = choose(sets.len()).and_then(|at| sets.get(at)) else { return Vec::new() };
-        let told = |m: &Measure| {
-            !matches!(m, Measure::Skin | Measure::Pupils | Measure::CapillaryRefill | Measure::Responsiveness)
+    fn instead(&self, slot: &Slot) -> Option<Phrase> {
+        let stands_in = |e: &&Entry| {
+            slot.instead.iter().any(|k| k == e.finding.kind().name())
+                && e.finding.flag(Field::Present) != Some(false)
+                && (e.finding.get(Field::Name).is_some() || e.finding.get(Field::Text).is_some())
         };
-        let entries: Vec<&Entry> = Measure::ALL.into_iter().filter(told).flat_map(|m| set.get(m)).collect();
+        let entry = self.call.standing(self.patient).find(stands_in)?;
+        Some(Phrase { text: self.named(entry), rank: slot.rank, seqs: vec![entry.seq] })
+    }
+
+    /// Rounds of vitals: two measures or more; single ones only where there is nothing else.
+    fn rounds<'s>(&self, sets: &'s [Set<'s>]) -> Vec<&'s Set<'s>> {
+        let core = |s: &&Set| s.entries.iter().filter(|(m, e)| m.is_core() && number(&e.finding)).count();
+        let rounds: Vec<&Set> = sets.iter().filter(|s| core(s) >= 2).collect();
+        if rounds.is_empty() {
+            sets.iter().filter(|s| s.entries.iter().any(|(m, _)| told(*m))).collect()
+        } else {
+            rounds
+        }
+    }
+
+    fn first_vitals(&self, slot: &Slot) -> Vec<Phrase> {
+        let sets = vitals::sets(self.call, self.patient);
+        match self.rounds(&sets).as_slice() {
+            [first, _, ..] => self.set(slot.rank, first).into_iter().collect(),
+            _ => Vec::new(),
+        }
+    }
+
+    /// The last round, and what was measured alone after it.
+    fn last_vitals(&self, slot: &Slot) -> Vec<Phrase> {
+        let sets = vitals::sets(self.call, self.patient);
+        let rounds = self.rounds(&sets);
+        let Some(last) = rounds.last() else { return Vec::new() };
+        let after = |s: &&Set| s.when().map(|w| w.mono_ms) > last.when().map(|w| w.mono_ms);
+        let later: Vec<&Set> = sets.iter().filter(after).collect();
+        let recent = later.iter().skip(later.len().saturating_sub(2));
+        self.set(slot.rank, last).into_iter().chain(recent.filter_map(|s| self.set(slot.rank + 1, s))).collect()
+    }
+
+    fn set(&self, rank: u8, set: &Set) -> Option<Phrase> {
+        let entries: Vec<&Entry> = Measure::ALL.into_iter().filter(|m| told(*m)).flat_map(|m| set.get(m)).collect();
         let texts: Vec<String> = entries.iter().map(|e| self.named(e)).collect();
+        if texts.is_empty() {
+            return None;
+        }
         let at = set.when().map(|when| self.at(when)).unwrap_or_default();
         let text = format!("{at}{}", texts.join(if self.manner == Manner::Shown { "; " } else { ", " }));
-        vec![Phrase { text, rank: slot.rank, seqs: entries.iter().map(|e| e.seq).collect() }]
+        Some(Phrase { text, rank, seqs: entries.iter().map(|e| e.seq).collect() })
     }
 
     fn at(&self, when: Moment) -> String {
@@ -334,8 +425,12 @@ impl Teller<'_> {
                 let mut finding = entry.finding.clone();
                 finding.remove(Field::HappenedAt);
                 let text = self.wording.text(&finding, entry.confirmed.is_some(), self.manner);
-                let label = self.wording.say_label(finding.kind());
-                let named = if label.is_empty() { text } else { format!("{label} {text}") };
+                let label = self.wording.lead(finding.kind(), self.manner);
+                let mut named = if label.is_empty() { text } else { format!("{label} {text}") };
+                if let Some(plan) = self.call.planned_dose(entry) {
+                    let dose = self.wording.dose(&plan.finding, self.manner);
+                    named.push_str(&format!(", {}", self.wording.phrase("dose_as_planned", &[("what", &dose)])));
+                }
                 let text = format!("{named} {}", at.trim_end().trim_end_matches(','));
                 Phrase { text, rank: slot.rank, seqs: vec![entry.seq] }
             })
@@ -360,6 +455,28 @@ impl Handoff {
     pub fn words(&self) -> usize {
         self.parts.iter().map(|p| count(&p.line())).sum()
     }
+}
+
+/// What one part said, no later part says again.
+fn tell_once(parts: &mut [(String, Vec<Phrase>)]) {
+    let mut told: BTreeSet<u64> = BTreeSet::new();
+    for (_, phrases) in parts.iter_mut() {
+        phrases.retain(|p| {
+            let new = p.seqs.is_empty() || p.seqs.iter().any(|seq| !told.contains(seq));
+            told.extend(p.seqs.iter().copied());
+            new
+        });
+    }
+}
+
+/// Measures that a handoff's vitals hold; the rest stands among the findings.
+fn told(measure: Measure) -> bool {
+    !matches!(measure, Measure::Skin | Measure::Pupils | Measure::CapillaryRefill | Measure::Responsiveness)
+}
+
+/// Carries a measured number.
+fn number(finding: &Finding) -> bool {
+    [Field::RatePerMin, Field::SystolicMmhg, Field::Percent].iter().any(|f| finding.number(*f).is_some())
 }
 
 fn count(text: &str) -> usize {

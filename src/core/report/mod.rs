@@ -22,3 +22,24 @@ pub mod wording;
 pub use call::Call;
 pub use outline::Outline;
 pub use wording::Wording;
+
+use crate::core::diagnostic::Diagnostic;
+use crate::core::source::Source;
+
+/// What a handoff is told with: wording and shapes.
+#[derive(Clone, Debug)]
+pub struct Telling {
+    pub wording: Wording,
+    pub shapes: handoff::Shapes,
+}
+
+impl Telling {
+    /// # Errors
+    /// Every complaint about the two files.
+    pub fn read(sources: &[Source]) -> Result<Telling, Vec<Diagnostic>> {
+        match (Wording::read(sources), handoff::Shapes::read(sources)) {
+            (Ok(wording), Ok(shapes)) => Ok(Telling { wording, shapes }),
+            (wording, shapes) => Err(wording.err().into_iter().chain(shapes.err()).flatten().collect()),
+        }
+    }
+}

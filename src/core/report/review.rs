@@ -369,13 +369,25 @@ fn treatments(desk: &Desk, number: i64) -> Vec<Treatment> {
                 time: desk.time(when),
                 elapsed: desk.elapsed(when),
                 label: desk.wording.label(entry.finding.kind()).into(),
-                text: desk.text(entry),
+                text: treatment_text(desk, entry),
                 seq: entry.seq,
                 checks: checks(desk, entry, number),
                 after: responses(desk, entry, number),
             }
         })
         .collect()
+}
+
+/// A dose that was not said again stands in the plan: shown as such, never as said.
+fn treatment_text(desk: &Desk, entry: &Entry) -> String {
+    match desk.call.planned_dose(entry) {
+        Some(plan) => {
+            let plan_text = desk.wording.dose(&plan.finding, Manner::Shown);
+            let planned = desk.wording.phrase("dose_as_planned", &[("what", &plan_text)]);
+            format!("{} ({planned} #{})", desk.text(entry), plan.seq)
+        }
+        None => desk.text(entry),
+    }
 }
 
 /// Warnings about this drug, and rights confirmed for it, up to the treatment.

@@ -49,6 +49,7 @@ pub const PHRASES: &[&str] = &[
     "no_vitals",
     "one_set",
     "no_full_set",
+    "dose_as_planned",
     "dose_not_said",
     "reason_not_said",
     "no_response",
@@ -87,6 +88,8 @@ pub const PHRASES: &[&str] = &[
 struct Entry {
     label: String,
     say_label: String,
+    /// In front of the written text where it runs on among others.
+    lead: String,
     join: String,
     /// Words that mean something else here than elsewhere.
     words: BTreeMap<String, String>,
@@ -148,6 +151,7 @@ struct File {
 struct FindingFile {
     label: String,
     say_label: Option<String>,
+    lead: Option<String>,
     join: Option<String>,
     #[serde(default)]
     words: BTreeMap<String, String>,
@@ -232,10 +236,11 @@ impl Wording {
                 Ok((show, say)) => {
                     let named = show.iter().flat_map(Part::fields).collect();
                     let say_label = entry.say_label.unwrap_or_else(|| entry.label.to_lowercase());
+                    let lead = entry.lead.unwrap_or_else(|| say_label.clone());
                     let join = entry.join.unwrap_or_else(|| ", ".into());
                     self.findings.insert(
                         kind.name(),
-                        Entry { label: entry.label, say_label, join, words: entry.words, show, say, named },
+                        Entry { label: entry.label, say_label, lead, join, words: entry.words, show, say, named },
                     );
                 }
                 Err((error, text)) => complain(format!("finding.{name}: {error}"), &text),
@@ -252,9 +257,9 @@ impl Wording {
         self.entry(kind).map_or(kind.name(), |e| &e.label)
     }
 
-    /// The words in front of the finding when it is said; empty where the finding speaks for itself.
-    pub fn say_label(&self, kind: Kind) -> &str {
-        self.entry(kind).map_or(kind.name(), |e| &e.say_label)
+    /// The words in front of the finding in running text; empty where the finding speaks for itself.
+    pub fn lead(&self, kind: Kind, manner: Manner) -> &str {
+        self.entry(kind).map_or(kind.name(), |e| if manner == Manner::Said { &e.say_label } else { &e.lead })
     }
 
     /// A sentence of the data with its `{names}` filled in.
@@ -296,6 +301,14 @@ impl Wording {
             (true, false, _) => tail,
             (false, false, Manner::Shown) => format!("{body} ({tail})"),
             (false, false, Manner::Said) => format!("{body}, {}", tail.to_lowercase()),
+        }
+    }
+
+    /// `324 mg`: a medication's dose alone; empty where none was said.
+    pub fn dose(&self, finding: &Finding, manner: Manner) -> String {
+        match (finding.number(Field::Dose), finding.text(Field::Unit)) {
+            (Some(dose), Some(unit)) => format!("{} {}", number_text(dose, manner), self.word(unit, manner)),
+            _ => String::new(),
         }
     }
 
