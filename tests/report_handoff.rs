@@ -68,9 +68,9 @@ fn aloud_it_has_words_no_digits_and_fits() {
                 assert!(text.contains("three twenty four milligrams"), "{shape}: {text}");
                 assert!(seconds(&told, &data.shapes) <= LONGEST, "{shape}: {} s", seconds(&told, &data.shapes));
             }
-            // A record at random may have more treatments than can be said; what is not essential never makes it long.
-            let treatments = told.parts.iter().flat_map(|p| &p.seqs).count();
-            assert!(seconds(&told, &data.shapes) <= LONGEST || treatments > 8, "{name}, {shape}: {text}");
+            // A record at random may have more treatments than can be said; then all else gives way, and says so.
+            let cut = text.contains("More is in the written record");
+            assert!(seconds(&told, &data.shapes) <= LONGEST || cut, "{name}, {shape}: {text}");
         }
     }
 }

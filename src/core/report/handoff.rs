@@ -230,32 +230,40 @@ impl Teller<'_> {
         Ok(Handoff { shape: id.to_string(), parts })
     }
 
-    /// Leaves out the least important until it can be said in time; true when something went.
+    /// Keeps what fits, the most important first; rank 1 always stays. True when something went.
     fn shorten(&self, parts: &mut [(String, Vec<Phrase>)], missing: &[String]) -> bool {
         let budget = (self.shapes.budget_seconds * self.shapes.words_per_minute / 60) as usize;
         let named: usize = missing.iter().map(|m| count(m)).sum();
         let named = if named > 0 { named + count(&self.shapes.missing_lead) } else { 0 };
-        let mut gone = false;
-        loop {
-            let told = parts.iter().filter(|(_, p)| !p.is_empty());
-            let words: usize = told.flat_map(|(l, p)| p.iter().map(|x| count(&x.text)).chain([count(l)])).sum();
-            let notice = if gone { count(&self.shapes.shortened) } else { 0 };
-            if words + named + notice <= budget {
-                return gone;
-            }
-            let worst = parts.iter().flat_map(|(_, p)| p.iter().map(|x| x.rank)).max().unwrap_or(0);
-            if worst <= 1 {
-                return gone;
-            }
-            // The last of the least important goes first: it is the one said latest and least.
-            for (_, phrases) in parts.iter_mut().rev() {
-                if let Some(at) = phrases.iter().rposition(|p| p.rank == worst) {
-                    phrases.remove(at);
-                    gone = true;
-                    break;
-                }
+        let whole = named + parts.iter().map(|(label, phrases)| words(label, phrases.iter())).sum::<usize>();
+        if whole <= budget {
+            return false;
+        }
+        let mut room = budget.saturating_sub(named + count(&self.shapes.shortened));
+        let mut order: Vec<(u8, usize, usize)> = Vec::new();
+        for (part, (_, phrases)) in parts.iter().enumerate() {
+            order.extend(phrases.iter().enumerate().map(|(at, phrase)| (phrase.rank, part, at)));
+        }
+        order.sort_unstable();
+        let mut kept: BTreeSet<(usize, usize)> = BTreeSet::new();
+        for (rank, part, at) in order {
+            let Some((label, phrases)) = parts.get(part) else { continue };
+            let opens = !kept.iter().any(|(p, _)| *p == part);
+            let Some(phrase) = phrases.get(at) else { continue };
+            let cost = count(&phrase.text) + if opens { count(label) } else { 0 };
+            if rank <= 1 || cost <= room {
+                room = room.saturating_sub(cost);
+                kept.insert((part, at));
             }
         }
+        for (part, (_, phrases)) in parts.iter_mut().enumerate() {
+            let mut at = 0;
+            phrases.retain(|_| {
+                at += 1;
+                kept.contains(&(part, at - 1))
+            });
+        }
+        true
     }
 
     fn phrases(&self, part: &PartFile, missing: &mut Vec<String>) -> Vec<Phrase> {
@@ -277,7 +285,7 @@ impl Teller<'_> {
             // A lead repeats the part's label only where the slot stands among others.
             if let Some(first) = phrases.first_mut()
                 && !slot.lead.is_empty()
-                && !part.label.eq_ignore_ascii_case(&slot.lead)
+                && (part.label.is_empty() || !slot.lead.to_lowercase().ends_with(&part.label.to_lowercase()))
                 && !matches!(slot.take, Some(Take::FirstVitals | Take::LastVitals))
             {
                 let mark = if self.manner == Manner::Shown { ": " } else { ", " };
@@ -477,6 +485,11 @@ fn told(measure: Measure) -> bool {
 /// Carries a measured number.
 fn number(finding: &Finding) -> bool {
     [Field::RatePerMin, Field::SystolicMmhg, Field::Percent].iter().any(|f| finding.number(*f).is_some())
+}
+
+fn words<'p>(label: &str, phrases: impl Iterator<Item = &'p Phrase>) -> usize {
+    let told: usize = phrases.map(|p| count(&p.text)).sum();
+    if told > 0 { told + count(label) } else { 0 }
 }
 
 fn count(text: &str) -> usize {
