@@ -35,7 +35,7 @@ fn every_shape_gives_the_numbers_in_digits() {
             "aspirin 324 mg",
             "14:04",
             "enicillin",
-            "lisinopril",
+            "isinopril",
             "sildenafil",
             "withheld nitroglycerin",
         ] {

@@ -405,7 +405,10 @@ impl Teller<'_> {
     }
 
     fn set(&self, rank: u8, set: &Set) -> Option<Phrase> {
-        let entries: Vec<&Entry> = Measure::ALL.into_iter().filter(|m| told(*m)).flat_map(|m| set.get(m)).collect();
+        // Aloud, what could not be obtained is left to the written handoff.
+        let kept = |e: &&Entry| self.manner == Manner::Shown || vitals::obtained(&e.finding);
+        let measures = Measure::ALL.into_iter().filter(|m| told(*m));
+        let entries: Vec<&Entry> = measures.flat_map(|m| set.get(m)).filter(kept).collect();
         let texts: Vec<String> = entries.iter().map(|e| self.named(e)).collect();
         if texts.is_empty() {
             return None;

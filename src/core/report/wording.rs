@@ -28,6 +28,7 @@ pub enum Manner {
 pub struct Wording {
     findings: BTreeMap<&'static str, Entry>,
     tail: Vec<(Field, Part)>,
+    say_tail: Vec<(Field, Part)>,
     not_obtained: Both,
     word: BTreeMap<String, String>,
     say_word: BTreeMap<String, String>,
@@ -131,6 +132,8 @@ enum Piece {
 struct File {
     #[serde(default)]
     tail: BTreeMap<String, String>,
+    #[serde(default)]
+    say_tail: BTreeMap<String, String>,
     not_obtained: Option<Both>,
     #[serde(default)]
     word: BTreeMap<String, String>,
@@ -168,6 +171,7 @@ impl Wording {
         let mut wording = Wording {
             findings: BTreeMap::new(),
             tail: Vec::new(),
+            say_tail: Vec::new(),
             not_obtained: Both::default(),
             word: BTreeMap::new(),
             say_word: BTreeMap::new(),
@@ -210,19 +214,19 @@ impl Wording {
         if let Some(both) = file.not_obtained {
             self.not_obtained = both;
         }
-        for (name, text) in &file.tail {
-            match Field::from_name(name).ok_or(format!("`{name}` is no field")).and_then(|field| {
-                let common = schema::COMMON.iter().any(|(f, _)| *f == field);
-                Ok((field, Part::read(text, |f| common && schema::COMMON.iter().any(|(c, _)| *c == f))?))
-            }) {
-                Ok((field, part)) => {
-                    self.tail.retain(|(f, _)| *f != field);
-                    self.tail.push((field, part));
+        for (tail, said) in [(&file.tail, false), (&file.say_tail, true)] {
+            for (name, text) in tail {
+                match tail_part(name, text) {
+                    Ok((field, part)) => {
+                        let list = if said { &mut self.say_tail } else { &mut self.tail };
+                        list.retain(|(f, _)| *f != field);
+                        list.push((field, part));
+                        list.sort_by_key(|(field, _)| schema::COMMON.iter().position(|(f, _)| f == field));
+                    }
+                    Err(error) => complain(format!("tail.{name}: {error}"), text),
                 }
-                Err(error) => complain(format!("tail.{name}: {error}"), text),
             }
         }
-        self.tail.sort_by_key(|(field, _)| schema::COMMON.iter().position(|(f, _)| f == field));
         for (name, entry) in file.finding {
             let Some(kind) = Kind::from_name(&name) else {
                 complain(format!("`{name}` is no known finding"), &format!("finding.{name}"));
@@ -291,6 +295,8 @@ impl Wording {
         let written = |field: Field| finding.kind() == Kind::LastKnownWell && field == Field::HappenedAt;
         for (field, part) in &self.tail {
             let skip = (*field == Field::Unconfirmed && confirmed) || entry.named.contains(field) || written(*field);
+            let said = self.say_tail.iter().find(|(f, _)| f == field).filter(|_| manner == Manner::Said);
+            let part = said.map_or(part, |(_, part)| part);
             if !skip && let Some(text) = self.part(part, finding, manner, &mut false) {
                 texts.push(text);
             }
@@ -475,6 +481,14 @@ impl Part {
     }
 }
 
+fn tail_part(name: &str, text: &str) -> Result<(Field, Part), String> {
+    let common = |f: Field| schema::COMMON.iter().any(|(c, _)| *c == f);
+    match Field::from_name(name).filter(|f| common(*f)) {
+        Some(field) => Ok((field, Part::read(text, common)?)),
+        None => Err(format!("`{name}` is no field that any finding may carry")),
+    }
+}
+
 /// A TOML reader's complaint with its place.
 pub fn toml_problem(source: &Source, error: &toml::de::Error) -> Diagnostic {
     let (line, column) = error.span().map_or((0, 0), |span| position(source.text, span.start));
@@ -532,7 +546,7 @@ mod tests {
             (
                 r#"{"finding":"skin","color":"pale","unchanged":true}"#,
                 "pale (said: no change, not measured)",
-                "pale, said: no change, not measured",
+                "pale, said no change",
             ),
             (r#"{"finding":"symptom","name":"nausea","present":false}"#, "no nausea", "denies nausea"),
         ] {
