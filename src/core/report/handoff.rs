@@ -339,7 +339,7 @@ impl Teller<'_> {
     fn named(&self, entry: &Entry) -> String {
         let label = self.wording.lead(entry.finding.kind(), self.manner);
         let text = self.text(entry);
-        if label.is_empty() { text } else { format!("{label} {text}") }
+        if label.is_empty() || text.is_empty() { text } else { format!("{label} {text}") }
     }
 
     fn gathered(&self, slot: &Slot) -> Vec<Phrase> {
@@ -409,7 +409,7 @@ impl Teller<'_> {
         let kept = |e: &&Entry| self.manner == Manner::Shown || vitals::obtained(&e.finding);
         let measures = Measure::ALL.into_iter().filter(|m| told(*m));
         let entries: Vec<&Entry> = measures.flat_map(|m| set.get(m)).filter(kept).collect();
-        let texts: Vec<String> = entries.iter().map(|e| self.named(e)).collect();
+        let texts: Vec<String> = entries.iter().map(|e| self.named(e)).filter(|t| !t.is_empty()).collect();
         if texts.is_empty() {
             return None;
         }
