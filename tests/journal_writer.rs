@@ -11,7 +11,9 @@ use thirdhand::core::event::{Body, Event, Note};
 use thirdhand::core::time::Moment;
 use thirdhand::shell::clock::instant;
 use thirdhand::shell::journal::fakes::{Disk, Keep, Plan};
-use thirdhand::shell::journal::{EVENTS, FaultKind, Journal, Report, Storage, WARNING_WAIT, Writer, Written};
+use thirdhand::shell::journal::{
+    EVENTS, FaultKind, Journal, Report, Storage, Store, Urgency, WARNING_WAIT, Writer, Written,
+};
 
 const LONG: Duration = Duration::from_secs(30);
 
@@ -143,4 +145,42 @@ fn what_waits_at_the_end_is_reported_as_not_written() {
         Written::Failed(fault) => assert_eq!(fault.kind, FaultKind::ReadOnly),
         other => panic!("{other:?}"),
     }
+}
+
+fn store(storage: Box<dyn Storage>) -> Store {
+    let journal = Journal::begin(storage, PathBuf::from("a-record").join(EVENTS)).unwrap();
+    Store::direct(journal).on_a_thread().unwrap()
+}
+
+#[test]
+fn a_live_call_waits_for_a_slow_disk_once_and_says_so() {
+    let (_disk, slow, say) = slow_disk();
+    let mut store = store(Box::new(slow));
+    let begun = instant();
+    let fault = store.append(&[note(1)], Urgency::Warning).unwrap();
+    assert_eq!(fault.kind, FaultKind::Slow);
+    // While the disk is behind, ordinary events wait no longer than a warning, and none is lost.
+    assert_eq!(store.append(&[note(2)], Urgency::Ordinary).unwrap().kind, FaultKind::Slow);
+    assert!(begun.elapsed() < Duration::from_millis(700), "{:?}", begun.elapsed());
+    assert_eq!((store.recorded(), store.settled()), (0, false));
+    (0..2).for_each(|_| say.send(()).unwrap());
+    assert!(store.settle(LONG));
+    say.send(()).unwrap();
+    assert_eq!(store.append(&[note(3)], Urgency::Ordinary), None);
+    assert_eq!(store.recorded(), 3);
+}
+
+#[test]
+fn a_live_call_on_a_full_disk_goes_on_and_is_written_when_there_is_room() {
+    let disk = Disk::default();
+    let mut store = store(Box::new(disk.clone()));
+    assert_eq!(store.append(&[note(1)], Urgency::Ordinary), None);
+    disk.plan(Plan { failing: Some((0, u64::MAX)), error: Some(io::ErrorKind::StorageFull), lost_at_sync: None });
+    for seq in 2..=4 {
+        assert_eq!(store.append(&[note(seq)], Urgency::Warning).unwrap().kind, FaultKind::Full);
+    }
+    assert!(!store.settled());
+    disk.mend();
+    assert!(store.settle(LONG), "the thread tries again by itself");
+    assert_eq!(chain::check(&disk.after_power_loss(Keep::Nothing).file(EVENTS).unwrap()).lines, 4);
 }

@@ -10,14 +10,18 @@ use anyhow::{Context, Result, bail};
 use clap::{Args, ValueEnum};
 
 use super::reports::{Desk, loaded, print};
+use crate::core::redact::{self, Reader};
 use crate::core::report::fhir::{Codes, Export as Fhir};
 use crate::core::report::{csv, state};
 use crate::shell::data::DataSet;
+use crate::shell::encrypt::encrypt;
 
 /// Write a record in an open standard
 #[derive(Args)]
 #[command(after_help = "Examples:\n  thirdhand export calls/2027-03-01 --format fhir > call.json\n  \
                         thirdhand export calls/2027-03-01 --format csv --table vitals\n  \
+                        thirdhand export calls/2027-03-01 --format jsonl --for teaching\n  \
+                        thirdhand export calls/2027-03-01 --format fhir --encrypt age1... > call.json.age\n  \
                         thirdhand export calls/* --format ndjson --into bulk")]
 pub struct Export {
     /// The record: its folder, or the events.jsonl in it (several with `--format ndjson`)
@@ -31,6 +35,13 @@ pub struct Export {
     /// Which patient, where the record speaks of several (`--format fhir`)
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     patient: i64,
+    /// A copy for this reader: hospital (findings and treatments), crew (everything), quality (also advice and what
+    /// followed), teaching (nothing that identifies a person, a unit or a day)
+    #[arg(long = "for", value_name = "READER")]
+    reader: Option<Reader>,
+    /// Encrypt for this public key (age1..., ssh-ed25519 ...) or file of keys, with the age program; may be repeated
+    #[arg(long, value_name = "KEY", conflicts_with = "into")]
+    encrypt: Vec<String>,
     /// Folder for one file a resource type, with `--format ndjson`
     #[arg(long, value_name = "DIR")]
     into: Option<PathBuf>,
@@ -44,6 +55,8 @@ pub enum Format {
     Csv,
     /// The folded state as one JSON value
     Json,
+    /// The events as JSON Lines; a copy, so without the hash chain
+    Jsonl,
     /// FHIR resources of many records, one a line (HL7 bulk data layout)
     Ndjson,
 }
@@ -61,14 +74,15 @@ pub fn run(args: &Export, data: &DataSet) -> Result<()> {
     let [record] = args.records.as_slice() else {
         bail!("one record at a time; `--format ndjson` takes many");
     };
-    let desk = Desk::open(record, data)?;
+    let desk = args.desk(record, data)?;
     let call = desk.call();
-    match args.format {
-        Format::Csv => print(&match args.table {
+    let text = match args.format {
+        Format::Csv => match args.table {
             Table::Events => csv::events(&call, &desk.wording),
             Table::Vitals => csv::vitals_sets(&call),
-        }),
-        Format::Json => print(&pretty(&state::of(&call))?),
+        },
+        Format::Json => pretty(&state::of(&call))?,
+        Format::Jsonl => desk.events.iter().map(|event| event.to_line() + "\n").collect(),
         Format::Fhir => {
             let codes = loaded(Codes::read(&data.sources("protocols/report/")))?;
             let patients = call.patients();
@@ -80,9 +94,31 @@ pub fn run(args: &Export, data: &DataSet) -> Result<()> {
                     "thirdhand: this record speaks of patients {patients:?}; `--patient` chooses, one a document"
                 );
             }
-            print(&pretty(&Fhir::build(&call, &desk.wording, &codes, args.patient).document())?)
+            pretty(&Fhir::build(&call, &desk.wording, &codes, args.patient).document())?
         }
-        Format::Ndjson => Ok(()),
+        Format::Ndjson => String::new(),
+    };
+    args.emit(&text)
+}
+
+impl Export {
+    /// The record, or the copy of it that the reader may see.
+    fn desk(&self, record: &Path, data: &DataSet) -> Result<Desk> {
+        let mut desk = Desk::open(record, data)?;
+        if let Some(reader) = self.reader {
+            desk.events = redact::copy(&desk.events, reader);
+        }
+        Ok(desk)
+    }
+
+    /// To stdout, encrypted if that was asked for.
+    fn emit(&self, text: &str) -> Result<()> {
+        if self.encrypt.is_empty() {
+            return print(text);
+        }
+        let sealed = encrypt(text.as_bytes(), &self.encrypt)?;
+        let mut out = std::io::stdout().lock();
+        out.write_all(&sealed).and_then(|()| out.flush()).context("standard output cannot be written")
     }
 }
 
@@ -98,8 +134,10 @@ fn bulk(args: &Export, data: &DataSet) -> Result<()> {
         fs::create_dir_all(dir).with_context(|| format!("{}: the folder cannot be made", dir.display()))?;
     }
     let mut failed = 0;
+    // What is to be encrypted goes through the other program as one piece.
+    let mut sealed = String::new();
     for record in &args.records {
-        let desk = match Desk::open(record, data) {
+        let desk = match args.desk(record, data) {
             Ok(desk) => desk,
             Err(error) => {
                 eprintln!("thirdhand: {error:#}");
@@ -113,11 +151,15 @@ fn bulk(args: &Export, data: &DataSet) -> Result<()> {
                 let kind = resource.get("resourceType").and_then(|k| k.as_str()).unwrap_or("Resource").to_string();
                 let line = serde_json::to_string(&resource)? + "\n";
                 match &args.into {
+                    None if !args.encrypt.is_empty() => sealed.push_str(&line),
                     None => print(&line)?,
                     Some(dir) => append(&mut files, dir, kind, &line)?,
                 }
             }
         }
+    }
+    if !sealed.is_empty() {
+        args.emit(&sealed)?;
     }
     for (kind, file) in &mut files {
         file.flush().with_context(|| format!("{kind}.ndjson: cannot be written"))?;

@@ -5,6 +5,7 @@
 
 use std::io::Write;
 use std::path::Path;
+use std::time::Duration;
 
 use anyhow::Result;
 
@@ -16,7 +17,7 @@ use crate::core::grammar::Grammar;
 use crate::core::protocol::Protocol;
 use crate::core::time::Moment;
 use crate::shell::data::DataSet;
-use crate::shell::journal::{self, Journal};
+use crate::shell::journal::{self, Journal, Store, Urgency};
 use crate::shell::speak::{Utterance, Voice};
 
 /// Reads the data in force into what the encounter knows.
@@ -59,11 +60,13 @@ pub enum Show {
 /// One call being recorded.
 pub struct Call<'k> {
     encounter: Encounter<'k>,
-    journal: Journal,
+    store: Store,
     voice: Box<dyn Voice>,
     /// Whether the voice is heard by the crew member alone.
     earpiece: bool,
     show: Show,
+    /// Events that are not on the disk yet: as JSON they are shown when they are.
+    unshown: Vec<Event>,
     /// Hash of the last line shown.
     head: String,
     closed: bool,
@@ -83,7 +86,8 @@ impl<'k> Call<'k> {
         let mut call = Call {
             encounter: Encounter::new(knowledge),
             head: journal.head().to_string(),
-            journal,
+            store: Store::direct(journal),
+            unshown: Vec::new(),
             voice,
             earpiece: false,
             show,
@@ -109,13 +113,24 @@ impl<'k> Call<'k> {
         let call = Call {
             encounter: Encounter::resume(knowledge, events),
             head: resumed.journal.head().to_string(),
-            journal: resumed.journal,
+            store: Store::direct(resumed.journal),
+            unshown: Vec::new(),
             voice,
             earpiece: false,
             show,
             closed: false,
         };
         Ok((call, Gap { last, torn }))
+    }
+
+    /// From now on the disk is written by a thread of its own: no warning waits for it longer than
+    /// [`journal::WARNING_WAIT`].
+    ///
+    /// # Errors
+    /// The system gives no thread.
+    pub fn on_a_thread(mut self) -> Result<Call<'k>> {
+        self.store = self.store.on_a_thread()?;
+        Ok(self)
     }
 
     /// Whether the crew member alone hears the voice.
@@ -153,7 +168,7 @@ impl<'k> Call<'k> {
         let events: Vec<Event> = effects.iter().filter_map(appended).collect();
         let mut fault = None;
         if !events.is_empty() {
-            fault = self.journal.append(&events).err();
+            fault = self.store.append(&events, urgency(&effects));
             self.show(&events);
         }
         let mut speeches = Vec::new();
@@ -173,17 +188,26 @@ impl<'k> Call<'k> {
 
     /// Tries to write what a failing disk has not taken; true when nothing waits any more.
     pub fn retry_disk(&mut self) -> bool {
-        self.journal.pending_bytes() == 0 || self.journal.retry().is_ok()
+        let settled = self.store.settled();
+        self.show(&[]);
+        settled
+    }
+
+    /// Waits until nothing waits for the disk, at most so long; whether that is so.
+    pub fn settle_disk(&mut self, at_most: Duration) -> bool {
+        let settled = self.store.settle(at_most);
+        self.show(&[]);
+        settled
     }
 
     /// The record's file.
     pub fn path(&self) -> &Path {
-        self.journal.path()
+        self.store.path()
     }
 
     /// Folds the encounter anew from the events so far, as after a crash (script directive `!restart`).
     pub fn restart(&mut self, knowledge: &'k Knowledge) -> Result<()> {
-        let record = crate::shell::journal::read(self.journal.path())?;
+        let record = crate::shell::journal::read(self.store.path())?;
         self.encounter = Encounter::resume(knowledge, &record.events);
         Ok(())
     }
@@ -199,14 +223,21 @@ impl<'k> Call<'k> {
 
     /// The event's line, with the words that the record keeps apart and the hash that the record's line has.
     fn json_line(&mut self, event: &Event) -> String {
-        self.head = chain::seal(&self.head, &journal::as_recorded(event).to_line()).1;
+        self.head = chain::seal(&self.head, &self.store.sealing().as_recorded(event).to_line()).1;
         chain::with_hash(&event.to_line(), &self.head)
     }
 
     fn show(&mut self, events: &[Event]) {
         let lines: Vec<String> = match self.show {
             Show::Nothing => return,
-            Show::Json => events.iter().map(|event| self.json_line(event)).collect(),
+            // Whoever reads these lines may take them for recorded.
+            Show::Json => {
+                self.unshown.extend_from_slice(events);
+                let recorded = self.store.recorded();
+                let ready = self.unshown.iter().take_while(|event| event.seq <= recorded).count();
+                let ready: Vec<Event> = self.unshown.drain(..ready).collect();
+                ready.iter().map(|event| self.json_line(event)).collect()
+            }
             Show::Text => events.iter().filter_map(glance::line).collect(),
         };
         let mut out = std::io::stdout().lock();
@@ -236,6 +267,12 @@ pub struct Gap {
     pub last: Moment,
     /// A torn tail that was set aside.
     pub torn: Option<String>,
+}
+
+/// How long what follows may wait for the disk.
+fn urgency(effects: &[Effect]) -> Urgency {
+    let warns = |effect: &Effect| matches!(effect, Effect::Speak(speech) if speech.priority == Priority::High);
+    if effects.iter().any(warns) { Urgency::Warning } else { Urgency::Ordinary }
 }
 
 fn appended(effect: &Effect) -> Option<Event> {

@@ -70,6 +70,9 @@ pub fn act(state: &State, knowledge: &Knowledge, command: &Command, last: Option
             acts
         }
         Command::DispatchClock { time } => {
+            if let Some(offset) = crate::core::clocks::dispatch_event(&now.at, time) {
+                return vec![Act::Append(Body::Device(offset))];
+            }
             let text = format!("dispatch clock {time} at {}", now.at.format("%H:%M:%S"));
             vec![Act::Append(Body::Note(Note { text, who: None }))]
         }

@@ -21,6 +21,8 @@ pub enum FaultKind {
     ReadOnly,
     /// The folder or its medium is not there: say so, retried by itself.
     Gone,
+    /// It has not failed, but takes longer than a warning may wait: said so, nothing waits for it until it has caught up.
+    Slow,
     /// The medium failed in another way: say so, retried by itself; after a failed sync on a new file.
     Failed,
     /// Another record lies where ours was: say so; nothing is written over it; retried by itself.
@@ -38,6 +40,7 @@ impl FaultKind {
             FaultKind::Full => "full",
             FaultKind::ReadOnly => "read_only",
             FaultKind::Gone => "gone",
+            FaultKind::Slow => "slow",
             FaultKind::Failed => "failed",
             FaultKind::Foreign => "foreign",
             FaultKind::MemoryFull => "memory_full",
@@ -52,6 +55,7 @@ impl fmt::Display for FaultKind {
             FaultKind::Full => "the disk is full",
             FaultKind::ReadOnly => "the disk is read-only",
             FaultKind::Gone => "the record's folder is gone",
+            FaultKind::Slow => "the disk is slow",
             FaultKind::Failed => "the disk failed",
             FaultKind::Foreign => "another record lies where this one was",
             FaultKind::MemoryFull => "too much is waiting in memory",

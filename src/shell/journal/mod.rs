@@ -13,6 +13,7 @@ mod fault;
 pub mod purge;
 mod reader;
 mod storage;
+mod store;
 mod words;
 mod writer;
 
@@ -25,7 +26,9 @@ use crate::core::event::Event;
 pub use fault::{Fault, FaultKind};
 pub use reader::{Record, inspect, read, survey};
 pub use storage::{Folder, Storage};
-pub use writer::{PATIENCE, Report, WARNING_WAIT, Writer, Written};
+pub use store::{Store, Urgency};
+pub use words::Sealing;
+pub use writer::{Report, WARNING_WAIT, Writer, Written};
 
 /// The record itself.
 pub const EVENTS: &str = "events.jsonl";
@@ -70,8 +73,9 @@ pub struct Journal {
     /// Sealed lines that no sync has confirmed.
     pending: Vec<u8>,
     pending_words: Vec<u8>,
-    /// With a salt the hash of unmatched words says nothing once the words are gone.
-    salted: bool,
+    sealing: Sealing,
+    /// The last `seq` that a sync has confirmed.
+    confirmed_seq: u64,
     trust: Trust,
 }
 
@@ -148,6 +152,7 @@ impl Journal {
         journal.confirmed = Place { len: record.bytes, head: record.head.clone() };
         journal.head = record.head.clone();
         journal.next_seq = record.lines + 1;
+        journal.confirmed_seq = record.lines;
         Ok(Resumed { journal, record, set_aside })
     }
 
@@ -161,7 +166,8 @@ impl Journal {
             next_seq: walker.lines() + 1,
             pending: Vec::new(),
             pending_words: Vec::new(),
-            salted: false,
+            sealing: Sealing::default(),
+            confirmed_seq: walker.lines(),
             trust: Trust::Good,
         }
     }
@@ -169,8 +175,18 @@ impl Journal {
     /// From now on the hash of unmatched words is salted (the salt lies with the words): once they are dropped, nobody
     /// can find them by guessing. Off by default, so that the same script gives the same record, byte by byte.
     pub fn salted(mut self) -> Journal {
-        self.salted = true;
+        self.sealing = Sealing::salted();
         self
+    }
+
+    /// How events become lines here.
+    pub fn sealing(&self) -> &Sealing {
+        &self.sealing
+    }
+
+    /// The last `seq` that is on the medium for certain.
+    pub fn confirmed_seq(&self) -> u64 {
+        self.confirmed_seq
     }
 
     /// The record's file.
@@ -183,7 +199,7 @@ impl Journal {
         self.next_seq
     }
 
-    /// The last `seq` that is on the medium for certain, given that the last call returned without error.
+    /// Hash of the last line, written or waiting.
     pub fn head(&self) -> &str {
         &self.head
     }
@@ -214,7 +230,7 @@ impl Journal {
             return Err(Fault::new(FaultKind::MemoryFull, format!("{} bytes", self.pending_bytes())));
         }
         for event in events {
-            let (event, words) = words::part(event, self.salted);
+            let (event, words) = self.sealing.part(event);
             let (line, hash) = chain::seal(&self.head, &event.to_line());
             self.pending.extend_from_slice(line.as_bytes());
             self.pending.push(b'\n');
@@ -259,6 +275,7 @@ impl Journal {
 
     fn confirm(&mut self) {
         self.confirmed = Place { len: self.confirmed.len + self.pending.len() as u64, head: self.head.clone() };
+        self.confirmed_seq = self.next_seq.saturating_sub(1);
         self.pending.clear();
         self.trust = Trust::Good;
     }
@@ -327,11 +344,6 @@ impl Journal {
     fn fault(&self, doing: &str, error: &std::io::Error) -> Fault {
         Fault::from_io(&format!("{}: {doing}", self.path.display()), error)
     }
-}
-
-/// The event as its line in the record has it: the words of unmatched speech stand beside it, not in it.
-pub fn as_recorded(event: &Event) -> Event {
-    words::part(event, false).0
 }
 
 /// The folder and the file that RECORD names: a folder, or a file in one.

@@ -20,18 +20,46 @@ struct Words {
     text: String,
 }
 
-/// The event as the chain takes it, and the line of words that goes apart, if any.
-pub fn part(event: &Event, salted: bool) -> (Event, Option<String>) {
-    let mut event = event.clone();
-    let Body::Heard(heard) = &mut event.body else { return (event, None) };
-    if heard.outcome != Outcome::Unmatched {
-        return (event, None);
+/// How events become what the chain holds: with a key, the hashes of unmatched words are salted.
+#[derive(Clone, Debug, Default)]
+pub struct Sealing {
+    /// Known to the writer alone, and only while it runs; each utterance's salt is made from it and lies with the words.
+    key: Option<String>,
+}
+
+impl Sealing {
+    /// With a new random key. Without a source of randomness words go unsalted rather than unrecorded.
+    pub fn salted() -> Sealing {
+        let mut bytes = [0u8; 32];
+        let read = File::open("/dev/urandom").and_then(|mut f| f.read_exact(&mut bytes));
+        Sealing { key: read.ok().map(|()| sha256_hex(&[&bytes])) }
     }
-    let Some(text) = heard.text.take() else { return (event, None) };
-    let salt = if salted { salt() } else { String::new() };
-    heard.text_sha256 = Some(sha256_hex(&[salt.as_bytes(), text.as_bytes()]));
-    let line = serde_json::to_string(&Words { seq: event.seq, salt, text }).ok();
-    (event, line)
+
+    /// The event as its line in the record has it: the words of unmatched speech stand beside it, not in it.
+    pub fn as_recorded(&self, event: &Event) -> Event {
+        self.part(event).0
+    }
+
+    /// The event as the chain takes it, and the line of words that goes apart, if any.
+    pub fn part(&self, event: &Event) -> (Event, Option<String>) {
+        let mut event = event.clone();
+        let Body::Heard(heard) = &mut event.body else { return (event, None) };
+        if heard.outcome != Outcome::Unmatched {
+            return (event, None);
+        }
+        let Some(text) = heard.text.take() else { return (event, None) };
+        let salt = self.salt(event.seq);
+        heard.text_sha256 = Some(sha256_hex(&[salt.as_bytes(), text.as_bytes()]));
+        let line = serde_json::to_string(&Words { seq: event.seq, salt, text }).ok();
+        (event, line)
+    }
+
+    fn salt(&self, seq: u64) -> String {
+        let Some(key) = &self.key else { return String::new() };
+        let mut salt = sha256_hex(&[key.as_bytes(), seq.to_string().as_bytes()]);
+        salt.truncate(32);
+        salt
+    }
 }
 
 /// Puts the words back beside their events, where they are still there and are the ones that were heard.
@@ -51,14 +79,5 @@ pub fn rejoin(events: &mut [Event], side: &[u8]) {
         if sha256_hex(&[found.salt.as_bytes(), found.text.as_bytes()]) == *expected {
             heard.text = Some(found.text);
         }
-    }
-}
-
-/// 16 random bytes in hex. Without a source of randomness the words go unsalted rather than unrecorded.
-fn salt() -> String {
-    let mut bytes = [0u8; 16];
-    match File::open("/dev/urandom").and_then(|mut f| f.read_exact(&mut bytes)) {
-        Ok(()) => bytes.iter().map(|b| format!("{b:02x}")).collect(),
-        Err(_) => String::new(),
     }
 }

@@ -15,11 +15,11 @@ use crate::core::event::Event;
 /// How long a high-priority warning waits for a slow disk (contract of the record: 150 ms).
 pub const WARNING_WAIT: Duration = Duration::from_millis(150);
 
-/// How long anything else waits before the disk counts as slow.
-pub const PATIENCE: Duration = Duration::from_secs(3);
-
 /// How often a medium that failed is tried again.
 const RETRY: Duration = Duration::from_secs(1);
+
+/// How long dropping a writer waits for its thread.
+const LAST_WAIT: Duration = Duration::from_secs(2);
 
 /// Inputs that may wait for a thread that hangs in the disk; then the loop is told that memory is full.
 const QUEUE: usize = 4096;
@@ -56,7 +56,8 @@ struct Progress {
 
 type Shared = Arc<(Mutex<Progress>, Condvar)>;
 
-/// Hands events to the journal's thread. Dropping it lets the thread write what it has and end.
+/// Hands events to the journal's thread. Dropping it lets the thread write what it has and end, and waits
+/// a little for that.
 pub struct Writer {
     events: Option<Sender<Vec<Event>>>,
     shared: Shared,
@@ -104,6 +105,15 @@ impl Writer {
         }
     }
 
+    /// Waits until event `seq` is on the medium, at most so long, through failures too; whether it is.
+    pub fn settle(&self, seq: u64, at_most: Duration) -> bool {
+        let (lock, bell) = &*self.shared;
+        let progress = lock.lock().unwrap_or_else(|e| e.into_inner());
+        let open = |p: &mut Progress| !(p.recorded >= seq && p.fault.is_none()) && !p.ended;
+        let (progress, _) = bell.wait_timeout_while(progress, at_most, open).unwrap_or_else(|e| e.into_inner());
+        progress.recorded >= seq && progress.fault.is_none()
+    }
+
     /// The last event that is on the medium for certain.
     pub fn recorded(&self) -> u64 {
         lock(&self.shared).recorded
@@ -111,23 +121,33 @@ impl Writer {
 
     /// No more events: waits until all are on the medium, or `at_most` has passed.
     pub fn finish(mut self, at_most: Duration) -> Written {
+        self.end(at_most)
+    }
+
+    fn end(&mut self, at_most: Duration) -> Written {
         self.events = None;
         let (lock, bell) = &*self.shared;
         let progress = lock.lock().unwrap_or_else(|e| e.into_inner());
         let (progress, _) = bell.wait_timeout_while(progress, at_most, |p| !p.ended).unwrap_or_else(|e| e.into_inner());
         let (ended, fault) = (progress.ended, progress.fault.clone());
         drop(progress);
-        match (ended, fault) {
-            (_, Some(fault)) => Written::Failed(fault),
-            (true, None) => {
-                // The thread has nothing left to do: joining it gives the folder's lock back before we return.
-                if let Some(thread) = self.thread.take() {
-                    let _ = thread.join();
-                }
-                Written::Recorded
+        if ended {
+            // The thread has nothing left to do: joining it gives the folder's lock back before we return.
+            if let Some(thread) = self.thread.take() {
+                let _ = thread.join();
             }
-            (false, None) => Written::Late,
         }
+        match fault {
+            Some(fault) => Written::Failed(fault),
+            None if ended => Written::Recorded,
+            None => Written::Late,
+        }
+    }
+}
+
+impl Drop for Writer {
+    fn drop(&mut self) {
+        self.end(LAST_WAIT);
     }
 }
 

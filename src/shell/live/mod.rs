@@ -32,12 +32,15 @@ use crate::core::time::Moment;
 use crate::core::utterance::Transcript;
 use crate::shell::capture::{CaptureEvent, MicState};
 use crate::shell::clock::{boot_ms, wall_now};
+use crate::shell::journal::{Fault, FaultKind};
 use crate::shell::recognise::Recogniser;
 use crate::shell::speak::{Earcon, End, Utterance, Voice, VoiceEvent};
 use ear::{Heard, Order, Told};
 
 /// What waits between the ear and the loop at most.
 const TOLD_MAX: usize = 64;
+/// How long the end waits for a disk that has not taken everything.
+const LAST_WRITING: Duration = Duration::from_secs(10);
 /// After the first Ctrl-C the last words are waited for no longer than this.
 const LAST_WORDS: Duration = Duration::from_secs(5);
 /// A step of the wall clock from which it is worth an event, milliseconds.
@@ -271,23 +274,27 @@ impl Live<'_> {
             }
         }
         if outcome.fault.is_some() != self.disk_failing && (outcome.fault.is_some() || self.shift.retry_disk()) {
-            self.disk_told(outcome.fault.map(|f| f.to_string()));
+            self.disk_told(outcome.fault);
         }
         if outcome.events.iter().any(|event| matches!(event.body, Body::Closed(_))) {
             self.announce("live.call_closed", &[], Priority::Medium);
         }
     }
 
-    fn disk_told(&mut self, fault: Option<String>) {
+    fn disk_told(&mut self, fault: Option<Fault>) {
         self.disk_failing = fault.is_some();
         match fault {
             Some(fault) => {
                 self.screen.line(&format!("THE RECORD IS NOT WRITTEN: {fault}"));
-                self.announce("live.disk.lost", &[], Priority::High);
+                let slow = fault.kind == FaultKind::Slow;
+                self.announce(if slow { "live.disk.slow" } else { "live.disk.lost" }, &[], Priority::High);
+                // Kept in memory with the rest, so that the record will say when it was not written.
+                self.trouble("disk", fault.kind.name(), &fault.detail);
             }
             None => {
                 self.screen.line("the record is written again");
                 self.announce("live.disk.back", &[], Priority::High);
+                self.feed(Input::Recovered(trouble("disk", "back", "")), self.time.now_ms());
             }
         }
     }
@@ -421,7 +428,7 @@ impl Live<'_> {
             eprintln!("record: {record}");
         }
         match outcome.fault {
-            Some(fault) if !self.shift.retry_disk() => Err(fault.into()),
+            Some(fault) if !self.shift.settle_disk(LAST_WRITING) => Err(fault.into()),
             _ => Ok(()),
         }
     }

@@ -4,6 +4,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use anyhow::{Context, Result};
 use chrono::TimeDelta;
@@ -94,7 +95,7 @@ impl<'k> Shift<'k> {
         let (voice, show) = (self.call_voice(), self.show());
         let now = self.moment(at_ms);
         let call = Call::open(self.knowledge, &dir, self.opened.clone(), voice, show, now)?;
-        self.call = Some(call.with_earpiece(self.earpiece));
+        self.call = Some(call.with_earpiece(self.earpiece).on_a_thread()?);
         Ok(())
     }
 
@@ -106,7 +107,7 @@ impl<'k> Shift<'k> {
         let away_ms = (self.time.wall(self.time.now_ms()) - gap.last.at).num_milliseconds().max(0).unsigned_abs();
         // The stopwatch goes on by the wall difference, never backwards.
         self.origin_ms = self.time.now_ms().saturating_sub(gap.last.mono_ms + away_ms);
-        self.call = Some(call.with_earpiece(self.earpiece));
+        self.call = Some(call.with_earpiece(self.earpiece).on_a_thread()?);
         let detail = gap.torn.as_ref().map_or(format!("away for {} s", away_ms / 1000), |torn| {
             format!("away for {} s; a torn tail: {torn}", away_ms / 1000)
         });
@@ -141,6 +142,11 @@ impl<'k> Shift<'k> {
             self.call = None;
         }
         written
+    }
+
+    /// At the end: waits until everything is on the disk, at most so long; whether it is.
+    pub fn settle_disk(&mut self, at_most: Duration) -> bool {
+        self.call.as_mut().is_none_or(|call| call.settle_disk(at_most))
     }
 
     fn show(&self) -> Show {
