@@ -15,12 +15,15 @@ pub struct Recogniser {
     /// Without the domain's language model
     #[arg(long)]
     plain: bool,
+    /// Sentences for the language model instead of the grammar's
+    #[arg(long, hide = true)]
+    corpus: Option<PathBuf>,
 }
 
 impl Recogniser {
     /// # Errors
     /// A pipe breaks.
     pub fn run(&self, data: Option<PathBuf>) -> Result<()> {
-        recognise::serve(&self.model, &Options { model: None, data, plain: self.plain })
+        recognise::serve(&self.model, &Options { model: None, data, plain: self.plain, corpus: self.corpus.clone() })
     }
 }

@@ -26,13 +26,16 @@ pub struct Transcribe {
     /// Without the domain's language model
     #[arg(long, hide = true)]
     plain: bool,
+    /// Sentences for the language model instead of the grammar's
+    #[arg(long, hide = true)]
+    corpus: Option<PathBuf>,
 }
 
 impl Transcribe {
     /// # Errors
     /// No model, or at least one file could not be read or heard.
     pub fn run(&self, data: Option<PathBuf>) -> Result<()> {
-        let options = Options { model: self.model.clone(), data, plain: self.plain };
+        let options = Options { model: self.model.clone(), data, plain: self.plain, corpus: self.corpus.clone() };
         let mut recogniser = recognise::open_with(&options)?;
         let mut failed = 0;
         for file in &self.files {
@@ -69,7 +72,7 @@ impl Transcribe {
 }
 
 fn line(file: &Path, transcript: &Transcript, took_ms: u64) -> Json {
-    json!({
+    let mut line = json!({
         "file": file,
         "text": transcript.text,
         "confidence": rounded(transcript.confidence),
@@ -77,7 +80,12 @@ fn line(file: &Path, transcript: &Transcript, took_ms: u64) -> Json {
         "took_ms": took_ms,
         "findings": [],
         "outcome": "unmatched",
-    })
+    });
+    if std::env::var_os("THIRDHAND_WORDS").is_some() {
+        line["words"] = transcript.words.iter().map(|w| json!([w.text, rounded(w.probability), w.rivals])).collect();
+        line["rivals"] = json!(transcript.rivals);
+    }
+    line
 }
 
 fn rounded(value: f64) -> f64 {

@@ -58,6 +58,9 @@ impl ChildRecogniser {
         if let Some(data) = &self.options.data {
             command.arg("--data").arg(data);
         }
+        if let Some(corpus) = &self.options.corpus {
+            command.arg("--corpus").arg(corpus);
+        }
         if self.options.plain {
             command.arg("--plain");
         }

@@ -1,48 +1,62 @@
 //! The engine within the child process: whisper.cpp encodes, the decoding loop is ours. No callbacks, no `unsafe`.
 
-use std::path::Path;
+use std::path::Path as FilePath;
 
-use anyhow::{Context, Result, anyhow, bail};
+use anyhow::{Context, Result, anyhow};
 use whisper_rs::{FullParams, SamplingStrategy, WhisperContext, WhisperContextParameters, WhisperState};
 
-use super::Options;
+use super::decode::{self, Path, Rules, Steps};
+use super::doubt::{self, Number, text_of};
+use super::language::bpe::Bpe;
+use super::language::ngram::NGram;
+use super::{Options, language};
 use crate::core::utterance::{Transcript, Word};
+use crate::shell::model::ggml;
 use crate::shell::segment::length_ms;
 
 /// Units of the encoder's window a second of sound; the whole window is 30 s.
 const UNITS_A_SECOND: f64 = 50.0;
 const WHOLE_WINDOW: i32 = 1500;
+/// Units beyond the sound. Guided decoding knows where sentences end; without it small windows loop.
+const MARGIN: i32 = 64;
+const PLAIN_MARGIN: i32 = 256;
+const PLAIN_LEAST: i32 = 768;
 /// Most tokens of speech a second, and what is allowed besides: contains a loop.
 const TOKENS_A_SECOND: f64 = 6.0;
 const TOKENS_BESIDES: f64 = 8.0;
 /// whisper.cpp takes nothing shorter than 100 ms; silence is added up to this many samples.
-const SHORTEST: usize = 8_000;
+const SHORTEST: usize = 16_000;
+/// Weight of the language model's log probability.
+const WEIGHT: f32 = 0.6;
 
 pub struct Engine {
-    state: WhisperState,
-    special: Special,
+    encoded: Encoded,
+    rules: Rules,
     vocabulary: Vec<Vec<u8>>,
-    threads: usize,
+    bpe: Bpe,
+    model: Option<NGram>,
 }
 
-/// Numbers of the tokens that are no text.
-struct Special {
-    /// What every decoding starts with.
+/// whisper.cpp's state, and which tokens it has been fed.
+struct Encoded {
+    state: WhisperState,
+    threads: usize,
     prompt: Vec<i32>,
-    end: i32,
+    /// Tokens whose keys and values are in the cache, prompt included.
+    fed: Vec<i32>,
 }
 
 impl Engine {
-    /// Loads the model and runs it once, so that the first utterance is as quick as the rest.
+    /// Loads the model, builds the language model, and runs once so that the first utterance is as quick as the rest.
     ///
     /// # Errors
-    /// whisper.cpp refuses the file.
-    pub fn open(model: &Path, _options: &Options) -> Result<Engine> {
+    /// whisper.cpp refuses the file, or the data files are wrong.
+    pub fn open(path: &FilePath, options: &Options) -> Result<Engine> {
         whisper_rs::install_logging_hooks();
         let mut parameters = WhisperContextParameters::new();
         parameters.use_gpu(false);
-        let context = WhisperContext::new_with_params(model, parameters)
-            .map_err(|e| anyhow!("{}: whisper.cpp cannot load it: {e}", model.display()))?;
+        let context = WhisperContext::new_with_params(path, parameters)
+            .map_err(|e| anyhow!("{}: whisper.cpp cannot load it: {e}", path.display()))?;
         let state = context.create_state().map_err(|e| anyhow!("whisper.cpp has no room for its state: {e}"))?;
         let end = context.token_eot();
         let mut prompt = vec![context.token_sot()];
@@ -50,11 +64,14 @@ impl Engine {
             prompt.extend([context.token_lang(0), context.token_transcribe()]);
         }
         prompt.push(context.token_not());
-        let file = std::fs::File::open(model)?;
-        let vocabulary = crate::shell::model::ggml::read_vocabulary(file).context("the model's vocabulary")?;
+        let file = std::fs::File::open(path)?;
+        let vocabulary = ggml::read_vocabulary(file).context("the model's vocabulary")?;
+        let bpe = Bpe::new(&vocabulary);
+        let model = language::build(options, &vocabulary, &bpe, end)?;
+        let unspoken = vocabulary.iter().take(end as usize).map(|bytes| is_unspoken(bytes)).collect();
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
-        let mut engine =
-            Engine { state, special: Special { prompt, end }, vocabulary, threads: cores.saturating_sub(1).max(1) };
+        let encoded = Encoded { state, threads: cores.saturating_sub(1).max(1), prompt, fed: Vec::new() };
+        let mut engine = Engine { encoded, rules: Rules { end, unspoken, weight: WEIGHT }, vocabulary, bpe, model };
         engine.hear(&vec![0.0; SHORTEST])?;
         Ok(engine)
     }
@@ -65,22 +82,89 @@ impl Engine {
     /// whisper.cpp fails.
     pub fn hear(&mut self, samples: &[f32]) -> Result<Transcript> {
         let audio_ms = length_ms(samples);
-        self.encode(samples)?;
-        let tokens = self.decode(audio_ms)?;
-        let words = self.words(&tokens);
-        let text = words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ");
-        let confidence = mean_probability(&tokens);
-        Ok(Transcript { text, confidence, words, audio_ms, ..Transcript::default() })
+        self.encoded.encode(samples, self.model.is_some())?;
+        let budget = (audio_ms as f64 / 1000.0 * TOKENS_A_SECOND + TOKENS_BESIDES) as usize;
+        let path = decode::greedy(&mut self.encoded, &self.rules, self.model.as_ref(), &[], budget)?;
+        let free = self.free(&path, budget)?;
+        let numbers = doubt::numbers(&mut self.encoded, &self.rules, &self.vocabulary, &self.bpe, &path.tokens)?;
+        Ok(self.transcript(&path, free.as_ref(), &numbers, audio_ms))
     }
 
+    /// What the sound alone says, where that departs from the guided decoding.
+    fn free(&mut self, path: &Path, budget: usize) -> Result<Option<Path>> {
+        let Some((at, token)) = path.departure else { return Ok(None) };
+        let mut begin = path.tokens[..at].to_vec();
+        let mut scores = path.scores[..at].to_vec();
+        if token != self.rules.end {
+            begin.push(token);
+        }
+        scores.extend(decode::score(&mut self.encoded, &self.rules, &[&path.tokens[..at], &[token]].concat(), at)?);
+        if token == self.rules.end {
+            return Ok(Some(Path { tokens: begin, scores, ended: true, departure: None }));
+        }
+        let mut free = decode::greedy(&mut self.encoded, &self.rules, None, &begin, budget)?;
+        scores.append(&mut free.scores);
+        free.scores = scores;
+        Ok(Some(free))
+    }
+
+    fn transcript(&self, path: &Path, free: Option<&Path>, numbers: &[Number], audio_ms: u64) -> Transcript {
+        let words = self.words(path, numbers);
+        let text = words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ");
+        let rivals = free.map(|free| (text_of(&self.vocabulary, &free.tokens).trim().to_string(), likelihood(free)));
+        Transcript {
+            text,
+            confidence: likelihood(path),
+            words,
+            audio_ms,
+            rivals: rivals.into_iter().collect(),
+            ..Transcript::default()
+        }
+    }
+
+    /// Gathers tokens into words. A word is as sure as its least sure token, a number as its rivals leave it.
+    fn words(&self, path: &Path, numbers: &[Number]) -> Vec<Word> {
+        let mut words: Vec<(std::ops::Range<usize>, f64)> = Vec::new();
+        for (at, token) in path.tokens.iter().enumerate() {
+            let spaced = self.vocabulary.get(*token as usize).is_some_and(|b| b.starts_with(b" "));
+            let probability = f64::from(path.scores.get(at).copied().unwrap_or(0.0).exp());
+            match words.last_mut() {
+                Some((range, least)) if !spaced => {
+                    range.end = at + 1;
+                    *least = least.min(probability);
+                }
+                _ => words.push((at..at + 1, probability)),
+            }
+        }
+        words.into_iter().map(|(range, probability)| self.word(path, range, probability, numbers)).collect()
+    }
+
+    fn word(&self, path: &Path, range: std::ops::Range<usize>, probability: f64, numbers: &[Number]) -> Word {
+        let text = |from, to| text_of(&self.vocabulary, &path.tokens[from..to]);
+        let mut word = Word { text: text(range.start, range.end).trim().to_string(), probability, rivals: Vec::new() };
+        let within = numbers.iter().filter(|n| range.contains(&n.from));
+        for (i, number) in within.enumerate() {
+            word.probability = if i == 0 { number.probability } else { word.probability.min(number.probability) };
+            for (rival, p) in &number.rivals {
+                let (before, after) = (text(range.start, number.from), text(number.to.min(range.end), range.end));
+                word.rivals.push((format!("{}{rival}{after}", before.trim_start()), *p));
+            }
+        }
+        word.rivals.sort_by(|a, b| b.1.total_cmp(&a.1));
+        word
+    }
+}
+
+impl Encoded {
     /// Sets the window by the length and encodes: `full` with a single token is the safe call that does both.
-    fn encode(&mut self, samples: &[f32]) -> Result<()> {
+    fn encode(&mut self, samples: &[f32], guided: bool) -> Result<()> {
         let mut padded = samples.to_vec();
         if padded.len() < SHORTEST {
             padded.resize(SHORTEST, 0.0);
         }
-        let seconds = padded.len() as f64 / 16_000.0;
-        let window = ((seconds * UNITS_A_SECOND) as i32 + 256).clamp(768, WHOLE_WINDOW);
+        let units = (padded.len() as f64 / 16_000.0 * UNITS_A_SECOND) as i32;
+        let (least, margin) = if guided { (0, MARGIN) } else { (PLAIN_LEAST, PLAIN_MARGIN) };
+        let window = (units + margin).clamp(least, WHOLE_WINDOW);
         let mut parameters = FullParams::new(SamplingStrategy::Greedy { best_of: 1 });
         parameters.set_n_threads(self.threads as i32);
         parameters.set_audio_ctx(window);
@@ -93,91 +177,36 @@ impl Engine {
         parameters.set_print_realtime(false);
         parameters.set_print_special(false);
         parameters.set_print_timestamps(false);
+        self.fed.clear();
         self.state.full(parameters, &padded).map_err(|e| anyhow!("whisper.cpp cannot encode: {e}"))?;
         Ok(())
     }
+}
 
-    /// The likeliest token each time, until the end or the budget.
-    fn decode(&mut self, audio_ms: u64) -> Result<Vec<Scored>> {
-        let budget = (audio_ms as f64 / 1000.0 * TOKENS_A_SECOND + TOKENS_BESIDES) as usize;
-        let mut past = 0;
-        for token in self.special.prompt.clone() {
-            self.step(token, &mut past)?;
+impl Steps for Encoded {
+    /// Feeds one token at a time: whisper.cpp gives the logits of the first of a batch only. What is in the cache
+    /// already is not fed again, but the last token always is, for its logits.
+    fn after(&mut self, tokens: &[i32]) -> Result<&[f32]> {
+        let wanted: Vec<i32> = self.prompt.iter().chain(tokens).copied().collect();
+        let common = self.fed.iter().zip(&wanted).take_while(|(a, b)| a == b).count().min(wanted.len() - 1);
+        for at in common..wanted.len() {
+            self.state
+                .decode(&wanted[at..=at], at, self.threads)
+                .map_err(|e| anyhow!("whisper.cpp cannot decode: {e}"))?;
         }
-        let mut tokens = Vec::new();
-        while tokens.len() < budget {
-            let next = self.likeliest(tokens.is_empty())?;
-            if next.id == self.special.end {
-                break;
-            }
-            tokens.push(next);
-            self.step(next.id, &mut past)?;
-        }
-        Ok(tokens)
-    }
-
-    fn step(&mut self, token: i32, past: &mut usize) -> Result<()> {
-        self.state.decode(&[token], *past, self.threads).map_err(|e| anyhow!("whisper.cpp cannot decode: {e}"))?;
-        *past += 1;
-        Ok(())
-    }
-
-    fn likeliest(&self, first: bool) -> Result<Scored> {
-        let logits = self.state.get_logits().map_err(|e| anyhow!("whisper.cpp has no result: {e}"))?;
-        let end = usize::try_from(self.special.end)?;
-        let text = logits.get(..end).context("the vocabulary is short")?;
-        let mut best = Scored { id: -1, log_probability: f32::NEG_INFINITY };
-        for (id, logit) in text.iter().enumerate() {
-            if *logit > best.log_probability {
-                best = Scored { id: id as i32, log_probability: *logit };
-            }
-        }
-        if !first && logits[end] > best.log_probability {
-            best = Scored { id: self.special.end, log_probability: logits[end] };
-        }
-        if best.id < 0 {
-            bail!("whisper.cpp gave no number");
-        }
-        let top = logits[..=end].iter().copied().fold(f32::NEG_INFINITY, f32::max);
-        let sum: f32 = logits[..=end].iter().map(|l| (l - top).exp()).sum();
-        best.log_probability -= top + sum.ln();
-        Ok(best)
-    }
-
-    /// Gathers tokens into words; a word is as sure as its least sure token.
-    fn words(&self, tokens: &[Scored]) -> Vec<Word> {
-        let mut words: Vec<(Vec<u8>, f64)> = Vec::new();
-        for token in tokens {
-            let bytes = self.vocabulary.get(token.id as usize).map_or(&[][..], Vec::as_slice);
-            let probability = f64::from(token.log_probability.exp());
-            match words.last_mut() {
-                Some((word, least)) if !bytes.starts_with(b" ") => {
-                    word.extend(bytes);
-                    *least = least.min(probability);
-                }
-                _ => words.push((bytes.to_vec(), probability)),
-            }
-        }
-        let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).trim().to_string();
-        words
-            .into_iter()
-            .map(|(bytes, probability)| Word { text: text(bytes), probability, rivals: Vec::new() })
-            .filter(|word| !word.text.is_empty())
-            .collect()
+        self.fed = wanted;
+        self.state.get_logits().map_err(|e| anyhow!("whisper.cpp has no result: {e}"))
     }
 }
 
-#[derive(Clone, Copy)]
-struct Scored {
-    id: i32,
-    log_probability: f32,
+/// Tokens for music, noises and stage directions.
+fn is_unspoken(bytes: &[u8]) -> bool {
+    let text = String::from_utf8_lossy(bytes);
+    text.trim_start()
+        .starts_with(['[', '(', '{', '<', '*', '#', '_', '~', '^', '@', '|', '>', '\u{266a}', '\u{fffd}', '"'])
 }
 
-/// Geometric mean of the tokens' probabilities; 0 where there is none.
-fn mean_probability(tokens: &[Scored]) -> f64 {
-    if tokens.is_empty() {
-        return 0.0;
-    }
-    let sum: f64 = tokens.iter().map(|t| f64::from(t.log_probability)).sum();
-    (sum / tokens.len() as f64).exp()
+/// Geometric mean of the tokens' probabilities, by the sound alone; 0 where there is none.
+fn likelihood(path: &Path) -> f64 {
+    f64::from(path.mean().exp())
 }

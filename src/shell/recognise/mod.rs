@@ -2,8 +2,11 @@
 //! or hang, and the parent goes on.
 
 mod child;
+pub mod decode;
+pub mod doubt;
 #[cfg(feature = "whisper")]
 mod engine;
+pub mod language;
 pub mod wire;
 
 use std::path::{Path, PathBuf};
@@ -41,6 +44,8 @@ pub struct Options {
     pub data: Option<PathBuf>,
     /// Decode without the domain's language model.
     pub plain: bool,
+    /// Sentences for the language model, one a line, instead of the grammar's own (for measuring).
+    pub corpus: Option<PathBuf>,
 }
 
 /// Opens the recogniser with `model`, or with the first found in the contract's order.
