@@ -115,7 +115,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Completions(args) => args.run(),
         Command::Man(args) => args.run(),
         Command::Say(args) => args.run(),
-        Command::Transcribe(args) => args.run(cli.common.data.clone()),
+        Command::Transcribe(args) => args.run(&data()?),
         Command::Verify(args) => verify::run(args),
         Command::Amend(args) => amend::run(args, &data()?),
         Command::Purge(args) => purge::run(args),

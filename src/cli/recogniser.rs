@@ -24,6 +24,9 @@ impl Recogniser {
     /// # Errors
     /// A pipe breaks.
     pub fn run(&self, data: Option<PathBuf>) -> Result<()> {
-        recognise::serve(&self.model, &Options { model: None, data, plain: self.plain, corpus: self.corpus.clone() })
+        recognise::serve(
+            &self.model,
+            &Options { model: None, data, plain: self.plain, corpus: self.corpus.clone(), ..Options::default() },
+        )
     }
 }

@@ -6,7 +6,11 @@ use anyhow::{Result, bail};
 use clap::Args;
 use serde_json::{Value as Json, json};
 
-use crate::core::utterance::Transcript;
+use super::parse;
+use crate::core::conversation::Conversation;
+use crate::core::time::Moment;
+use crate::core::utterance::{Transcript, Understood};
+use crate::shell::data::DataSet;
 use crate::shell::recognise::{self, Options, Recogniser};
 use crate::shell::{clock, segment, wav};
 
@@ -34,13 +38,23 @@ pub struct Transcribe {
 impl Transcribe {
     /// # Errors
     /// No model, or at least one file could not be read or heard.
-    pub fn run(&self, data: Option<PathBuf>) -> Result<()> {
-        let options = Options { model: self.model.clone(), data, plain: self.plain, corpus: self.corpus.clone() };
+    pub fn run(&self, data: &DataSet) -> Result<()> {
+        let grammar = parse::load(data)?;
+        let options = Options {
+            model: self.model.clone(),
+            data: data.local.clone(),
+            plain: self.plain,
+            corpus: self.corpus.clone(),
+        };
         let mut recogniser = recognise::open_with(&options)?;
         let mut failed = 0;
         for file in &self.files {
             match hear(recogniser.as_mut(), file) {
-                Ok((transcript, took_ms)) => self.show(file, &transcript, took_ms),
+                Ok((transcript, took_ms)) => {
+                    let when = Moment::new(0, clock::wall_now());
+                    let understood = Conversation::default().hear(&grammar, &transcript, when);
+                    self.show(file, &transcript, &understood, took_ms);
+                }
                 Err(error) => {
                     failed += 1;
                     self.complain(file, &error);
@@ -53,9 +67,9 @@ impl Transcribe {
         }
     }
 
-    fn show(&self, file: &Path, transcript: &Transcript, took_ms: u64) {
+    fn show(&self, file: &Path, transcript: &Transcript, understood: &Understood, took_ms: u64) {
         if self.json {
-            println!("{}", line(file, transcript, took_ms));
+            println!("{}", line(file, transcript, understood, took_ms));
         } else if self.files.len() == 1 {
             println!("{}", transcript.text);
         } else {
@@ -71,16 +85,19 @@ impl Transcribe {
     }
 }
 
-fn line(file: &Path, transcript: &Transcript, took_ms: u64) -> Json {
+fn line(file: &Path, transcript: &Transcript, understood: &Understood, took_ms: u64) -> Json {
     let mut line = json!({
         "file": file,
         "text": transcript.text,
         "confidence": rounded(transcript.confidence),
         "audio_ms": transcript.audio_ms,
         "took_ms": took_ms,
-        "findings": [],
-        "outcome": "unmatched",
     });
+    // What `parse --json` says of the same words, without the words again.
+    let said = understood.to_json();
+    for (key, value) in said.as_object().into_iter().flatten().filter(|(key, _)| *key != "heard") {
+        line[key] = value.clone();
+    }
     if std::env::var_os("THIRDHAND_WORDS").is_some() {
         line["words"] = transcript.words.iter().map(|w| json!([w.text, rounded(w.probability), w.rivals])).collect();
         line["rivals"] = json!(transcript.rivals);

@@ -1,7 +1,6 @@
 //! The parent's side: keeps a recogniser process, replaces it when it dies or hangs, and asks again.
 
 use std::io::BufReader;
-use std::path::PathBuf;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::thread;
 use std::time::Duration;
@@ -20,8 +19,6 @@ const START_LIMIT: Duration = Duration::from_secs(120);
 /// An utterance may take this long, and this many times its own length more.
 const HANG_LIMIT: Duration = Duration::from_secs(15);
 const HANG_FACTOR: u32 = 6;
-/// Where the program to run is named, when it is not the running one (tests, whose own binary is another).
-const PROGRAM_VARIABLE: &str = "THIRDHAND_RECOGNISER";
 
 /// A recogniser process that is replaced when it fails.
 pub struct ChildRecogniser {
@@ -49,8 +46,8 @@ impl ChildRecogniser {
     }
 
     fn spawn(&self) -> Result<Running> {
-        let program = match std::env::var_os(PROGRAM_VARIABLE) {
-            Some(program) => PathBuf::from(program),
+        let program = match &self.options.program {
+            Some(program) => program.clone(),
             None => std::env::current_exe().context("the running program cannot be found")?,
         };
         let mut command = Command::new(&program);
@@ -94,7 +91,8 @@ impl ChildRecogniser {
             self.running = Some(self.spawn()?);
         }
         let running = self.running.as_mut().context("the recogniser is not running")?;
-        let limit = HANG_LIMIT + Duration::from_millis(length_ms(samples)) * HANG_FACTOR;
+        let limit =
+            self.options.patience.unwrap_or(HANG_LIMIT) + Duration::from_millis(length_ms(samples)) * HANG_FACTOR;
         let asked = wire::ask(&mut running.requests, samples).context("the recogniser died");
         match asked.and_then(|()| running.wait(limit)) {
             Ok(Reply::Heard(heard)) => Ok(heard.into()),

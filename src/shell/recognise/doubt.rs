@@ -12,8 +12,10 @@ use super::language::bpe::Bpe;
 const LOOKAHEAD: usize = 3;
 /// Numbers that the engine held possible, at most, beside the built-in rivals.
 const MOST_OF_ENGINE: usize = 4;
-/// Below this share of the chosen one a rival is not worth a word.
-const LEAST: f64 = 0.002;
+/// Below this probability a rival is not worth a question.
+const LEAST: f64 = 0.06;
+/// The same for a rival that sounds alike: the ear is fooled more easily than the engine knows.
+const LEAST_ALIKE: f64 = 0.03;
 
 /// A number in a decoding.
 #[derive(Clone, Debug, PartialEq)]
@@ -80,7 +82,8 @@ fn weigh(
     number.probability = if total > 0.0 { shares.get(&own).copied().unwrap_or(0.0) / total } else { 0.0 };
     let mut rivals: Vec<(String, f64)> =
         shares.into_iter().filter(|(value, _)| *value != own).map(|(value, share)| (value, share / total)).collect();
-    rivals.retain(|(_, p)| *p >= LEAST);
+    let alikes: Vec<String> = sound_alikes(&number.text).iter().map(|a| value_of(a)).collect();
+    rivals.retain(|(value, p)| *p >= if alikes.contains(value) { LEAST_ALIKE } else { LEAST });
     rivals.sort_by(|a, b| b.1.total_cmp(&a.1));
     rivals.truncate(MOST_OF_ENGINE);
     number.rivals = rivals;
@@ -156,6 +159,11 @@ const WORDS: [&str; 28] = [
     "eighty",
     "ninety",
 ];
+
+/// The values of a decoding's numbers, in order.
+pub fn values(vocabulary: &[Vec<u8>], tokens: &[i32]) -> Vec<String> {
+    spans(vocabulary, tokens).iter().map(|n| value_of(&n.text)).collect()
+}
 
 /// One spelling a value, so that `four` and `4` are not rivals of each other.
 fn value_of(text: &str) -> String {

@@ -111,7 +111,11 @@ impl Engine {
     fn transcript(&self, path: &Path, free: Option<&Path>, numbers: &[Number], audio_ms: u64) -> Transcript {
         let words = self.words(path, numbers);
         let text = words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ");
-        let rivals = free.map(|free| (text_of(&self.vocabulary, &free.tokens).trim().to_string(), likelihood(free)));
+        // The free decoding counts as a rival where its numbers are others; other words it may spell as it likes.
+        let values = |path: &Path| doubt::values(&self.vocabulary, &path.tokens);
+        let rivals = free
+            .filter(|free| values(free) != values(path))
+            .map(|free| (text_of(&self.vocabulary, &free.tokens).trim().to_string(), likelihood(free)));
         Transcript {
             text,
             confidence: likelihood(path),

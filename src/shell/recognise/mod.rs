@@ -10,6 +10,7 @@ pub mod language;
 pub mod wire;
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use anyhow::Result;
 
@@ -46,6 +47,10 @@ pub struct Options {
     pub plain: bool,
     /// Sentences for the language model, one a line, instead of the grammar's own (for measuring).
     pub corpus: Option<PathBuf>,
+    /// The program to run as the recogniser, if not the running one.
+    pub program: Option<PathBuf>,
+    /// How long an utterance may take before its process counts as hung, beside a multiple of its own length.
+    pub patience: Option<Duration>,
 }
 
 /// Opens the recogniser with `model`, or with the first found in the contract's order.

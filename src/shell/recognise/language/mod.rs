@@ -11,12 +11,13 @@ use anyhow::{Context, Result};
 
 use super::Options;
 use crate::core::grammar::Grammar;
+use crate::core::grammar::sample::Random;
 use crate::shell::data::DataSet;
 use bpe::Bpe;
 use ngram::NGram;
 
 /// Sentences sampled from the grammar.
-const SENTENCES: usize = 60_000;
+const SENTENCES: usize = 40_000;
 
 /// The language model of the data in force; none if decoding is to be plain or there is nothing to sample.
 ///
@@ -45,7 +46,10 @@ fn sampled(options: &Options) -> Result<Vec<String>> {
     let data = DataSet::find(options.data.as_deref())?;
     let grammar = Grammar::load(&data.sources("grammars/"))
         .map_err(|complaints| anyhow::anyhow!("{}", complaints.first().map(ToString::to_string).unwrap_or_default()))?;
-    Ok(grammar.sample(1, SENTENCES).into_iter().map(|s| s.text).collect())
+    let spelling = grammar.spelling();
+    let mut random = Random::new(1);
+    let tries = (0..SENTENCES).filter_map(|_| grammar.sentence(&mut random, &spelling));
+    Ok(tries.map(|(said, _)| said.text).collect())
 }
 
 /// A small generator for sampling: the same seed gives the same sentences everywhere (splitmix64, Steele 2014).

@@ -122,6 +122,21 @@ fn number_word(word: &str) -> Option<NumberWord> {
     }
 }
 
+/// Units whose numbers come with a fraction, as spoken and as written.
+const FRACTIONAL_UNITS: [&str; 10] =
+    ["milligram", "milligrams", "mg", "milliliters", "ml", "mls", "kilograms", "millimoles", "seconds", "grams"];
+
+fn is_written_number(word: &str) -> bool {
+    word.starts_with(|c: char| c.is_ascii_digit()) && word.chars().all(|c| c.is_ascii_digit() || c == '.')
+}
+
+/// `4` as `four`; greater numbers stay in digits.
+fn small_word(number: &str) -> String {
+    const WORDS: [&str; 10] = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"];
+    let word = number.parse::<usize>().ok().and_then(|n| WORDS.get(n));
+    word.map_or(number, |w| w).to_string()
+}
+
 struct Writer<'a> {
     text: String,
     dice: &'a mut Dice,
@@ -133,6 +148,12 @@ impl Writer<'_> {
         let Some(token) = tokens.get(at) else { return tokens.len() };
         if let Some(end) = self.letters(tokens, at) {
             return end;
+        }
+        if is_written_number(&token.text) {
+            let number = self.varied(&token.text, tokens.get(at + 1));
+            let said = [Token { text: small_word(&number), ..token.clone() }];
+            self.number(&number, &said, tokens.get(at.wrapping_sub(1)));
+            return self.after_number(tokens, at + 1);
         }
         if let Some(reading) = text::readings(tokens, at).into_iter().next() {
             self.number(&reading.value.to_string(), &tokens[at..reading.end], tokens.get(at.wrapping_sub(1)));
@@ -179,11 +200,22 @@ impl Writer<'_> {
         }
     }
 
+    /// Doses, flows and lengths may have a fraction, which sampled whole numbers do not show.
+    fn varied(&mut self, number: &str, unit: Option<&Token>) -> String {
+        let takes_fraction = unit.is_some_and(|u| FRACTIONAL_UNITS.contains(&u.text.as_str()));
+        if !takes_fraction || number.contains('.') || !self.dice.chance(25) {
+            return number.to_string();
+        }
+        let whole = [0, 0, 0, 1, 2, 5][self.dice.roll(6)];
+        let hundredths = if self.dice.chance(20) { "5" } else { "" };
+        format!("{whole}.{}{hundredths}", 1 + self.dice.roll(9))
+    }
+
     /// `percent` after a number is `%`, `over` between numbers may be `/`, `milligrams` may be `mg`.
     fn after_number(&mut self, tokens: &[Token], at: usize) -> usize {
         let Some(token) = tokens.get(at) else { return at };
         let ends_in_digit = self.text.ends_with(|c: char| c.is_ascii_digit());
-        let next_is_number = !text::readings(tokens, at + 1).is_empty();
+        let next_is_number = tokens.get(at + 1).is_some_and(|t| t.number.is_some() || is_written_number(&t.text));
         match token.text.as_str() {
             "percent" if ends_in_digit && self.dice.chance(85) => {
                 self.text.push('%');
@@ -254,5 +286,9 @@ mod tests {
     #[test]
     fn digits_are_left_alone() {
         assert!(forms("pulse 118").contains("Pulse 118"));
+        assert!(forms("saturation 91 percent").contains("Saturation 91%."));
+        assert!(forms("bp 94 over 62").contains("BP 94/62"));
+        assert!(forms("refill 3 seconds").contains("Refill three seconds."));
+        assert!(forms("nitro 1 milligrams").iter().any(|f| f.starts_with("Nitro 0.")));
     }
 }
