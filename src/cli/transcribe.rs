@@ -45,6 +45,7 @@ impl Transcribe {
             data: data.local.clone(),
             plain: self.plain,
             corpus: self.corpus.clone(),
+            ..Options::default()
         };
         let mut recogniser = recognise::open_with(&options)?;
         let mut failed = 0;

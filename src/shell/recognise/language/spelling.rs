@@ -243,7 +243,7 @@ impl Writer<'_> {
         if abbreviation && word != "mg" && word != "ml" && self.dice.chance(85) {
             return word.to_uppercase();
         }
-        if word.len() > 5 && self.dice.chance(12) { capitalised(word) } else { word.to_string() }
+        if word.len() > 6 && self.dice.chance(4) { capitalised(word) } else { word.to_string() }
     }
 
     fn push(&mut self, word: &str) {
