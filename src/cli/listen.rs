@@ -70,6 +70,10 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
     let voice: Arc<dyn Voice> = Arc::from(speak::open(args.sound(&config), events));
     let (sound_in, sound) = bounded(capture::BLOCKS_MAX);
     let capture = capture::open(&args.source(&config)?, sound_in)?;
+    let (loudspeaker_in, loudspeaker) = bounded(capture::BLOCKS_MAX);
+    // Where nothing is spoken aloud there is nothing to take out of what is heard.
+    let aloud = args.sound(&config).kind != VoiceKind::None;
+    let monitor = if aloud { capture::open_loudspeaker(&capture, loudspeaker_in) } else { None };
     let training = args.training || config.text("record.purpose") == Some("training");
     let purpose = if training { Purpose::Training } else { Purpose::Care };
     let unit = config.text("record.unit").unwrap_or_default().to_string();
@@ -80,6 +84,7 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
         opened: Opened { unit, crew: config.texts("record.crew"), ..app::opened(data, &model, purpose) },
         place: args.place(&config)?,
         sound,
+        loudspeaker: monitor.is_some().then_some(loudspeaker),
         recogniser,
         voice,
         voice_events,

@@ -67,15 +67,26 @@ fn on_a_thread<T: Send + 'static>(timeout: Duration, work: impl FnOnce() -> Resu
     result.recv_timeout(timeout).map_err(|_| anyhow!("the sound server does not answer"))?
 }
 
-/// Opens the microphone and starts its supervisor; returns the microphone's name.
+/// Id of the source that repeats what the default loudspeaker plays.
+pub fn loudspeaker_monitor() -> Option<String> {
+    let find = || {
+        let host = cpal::default_host();
+        let sink = host.default_output_device().context("no loudspeaker")?.id().map_err(|e| anyhow!("{e}"))?;
+        anyhow::ensure!(host.id() == HostId::PulseAudio, "only PulseAudio has monitors");
+        Ok(format!("{sink}.monitor"))
+    };
+    on_a_thread(OPEN_TIMEOUT, find).ok()
+}
+
+/// Opens the microphone and starts its supervisor; returns the microphone's id and name.
 ///
 /// # Errors
 /// The named device is not there, or nothing can be opened.
-pub fn start(wanted: Option<&str>, events: Sender<CaptureEvent>, stopped: Receiver<()>) -> Result<String> {
+pub fn start(wanted: Option<&str>, events: Sender<CaptureEvent>, stopped: Receiver<()>) -> Result<(String, String)> {
     let choice = Choice { wanted: wanted.map(str::to_string), host: None };
     let first = choice.clone();
     let live = on_a_thread(OPEN_TIMEOUT, move || open(&first))?;
-    let name = live.name.clone();
+    let named = (live.id.clone(), live.name.clone());
     let choice = Choice { wanted: choice.wanted.map(|_| live.id.clone()), host: Some(live.host) };
     let census = census(live.host);
     let supervisor = Supervisor {
@@ -91,7 +102,7 @@ pub fn start(wanted: Option<&str>, events: Sender<CaptureEvent>, stopped: Receiv
         retry_at_ms: 0,
     };
     std::thread::Builder::new().name("microphone".into()).spawn(move || supervisor.run(live, &stopped))?;
-    Ok(name)
+    Ok(named)
 }
 
 /// Which microphone is to be opened.

@@ -69,6 +69,8 @@ impl Default for Pcm {
 pub struct Capture {
     /// What is being listened to, for people.
     pub name: String,
+    /// The microphone's id; none for stdin.
+    pub id: Option<String>,
     _stop: Sender<()>,
 }
 
@@ -78,20 +80,45 @@ pub struct Capture {
 /// The device named is not there (the message lists those that are), or nothing can be captured at all.
 pub fn open(source: &Source, events: Sender<CaptureEvent>) -> anyhow::Result<Capture> {
     let (stop, stopped) = crossbeam_channel::bounded(0);
-    let name = match source {
-        Source::Microphone { device } => microphone(device.as_deref(), events, stopped)?,
-        Source::Stdin(format) => pcm::start(*format, events)?,
+    let (id, name) = match source {
+        Source::Microphone { device } => {
+            let (id, name) = microphone(device.as_deref(), events, stopped)?;
+            (Some(id), name)
+        }
+        Source::Stdin(format) => (None, pcm::start(*format, events)?),
     };
-    Ok(Capture { name, _stop: stop })
+    Ok(Capture { name, id, _stop: stop })
+}
+
+/// Starts to listen to what the loudspeaker plays, where the sound server lets that be heard (PulseAudio's monitors) and
+/// it is not what `microphone` listens to already.
+pub fn open_loudspeaker(microphone: &Capture, events: Sender<CaptureEvent>) -> Option<Capture> {
+    let monitor = loudspeaker_monitor().filter(|id| Some(id) != microphone.id.as_ref())?;
+    microphone.id.as_ref()?;
+    open(&Source::Microphone { device: Some(monitor) }, events).ok()
 }
 
 #[cfg(feature = "mic")]
-fn microphone(device: Option<&str>, events: Sender<CaptureEvent>, stopped: Receiver<()>) -> anyhow::Result<String> {
+fn loudspeaker_monitor() -> Option<String> {
+    device::loudspeaker_monitor()
+}
+
+#[cfg(not(feature = "mic"))]
+fn loudspeaker_monitor() -> Option<String> {
+    None
+}
+
+#[cfg(feature = "mic")]
+fn microphone(
+    device: Option<&str>,
+    events: Sender<CaptureEvent>,
+    stopped: Receiver<()>,
+) -> anyhow::Result<(String, String)> {
     device::start(device, events, stopped)
 }
 
 #[cfg(not(feature = "mic"))]
-fn microphone(_: Option<&str>, _: Sender<CaptureEvent>, _: Receiver<()>) -> anyhow::Result<String> {
+fn microphone(_: Option<&str>, _: Sender<CaptureEvent>, _: Receiver<()>) -> anyhow::Result<(String, String)> {
     anyhow::bail!("this build has no microphone (it was built without the feature `mic`); feed it PCM on stdin")
 }
 

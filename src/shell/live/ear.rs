@@ -6,8 +6,9 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use crossbeam_channel::{Receiver, Sender, TrySendError, bounded, select};
+use crossbeam_channel::{Receiver, Sender, TrySendError, bounded, never, select};
 
+use super::echo::Canceller;
 use super::own_voice::OwnVoice;
 use crate::core::utterance::Transcript;
 use crate::shell::capture::{Block, CaptureEvent, MicState, RATE_HZ};
@@ -58,6 +59,8 @@ pub struct Options {
     pub complete: Complete,
     /// Wait for each utterance's words before taking more sound: the samples' own clock is the clock.
     pub in_step: bool,
+    /// What the loudspeaker plays, to be taken out of what the microphone hears.
+    pub loudspeaker: Option<Receiver<CaptureEvent>>,
 }
 
 /// Orders to the ear.
@@ -80,8 +83,10 @@ pub fn start(
     let (jobs, work) = bounded(JOBS_MAX);
     let (finished, results) = bounded(JOBS_MAX + 2);
     std::thread::Builder::new().name("recognise".into()).spawn(move || recognise(recogniser, &work, &finished))?;
+    let loudspeaker = options.loudspeaker.clone();
     let ear = Ear {
         options,
+        canceller: loudspeaker.is_some().then(Canceller::default),
         segmenter: Segmenter::new(),
         base_ms: 0,
         pushed: 0,
@@ -95,7 +100,7 @@ pub fn start(
         next_id: 0,
         power: (0.0, 0),
     };
-    std::thread::Builder::new().name("ear".into()).spawn(move || ear.run(&sound, &orders))?;
+    std::thread::Builder::new().name("ear".into()).spawn(move || ear.run(&sound, &orders, loudspeaker))?;
     Ok(())
 }
 
@@ -130,6 +135,7 @@ struct Early {
 
 struct Ear {
     options: Options,
+    canceller: Option<Canceller>,
     segmenter: Segmenter,
     /// The moment of the segmenter's first sample.
     base_ms: u64,
@@ -148,8 +154,14 @@ struct Ear {
 }
 
 impl Ear {
-    fn run(mut self, sound: &Receiver<CaptureEvent>, orders: &Receiver<Order>) {
+    fn run(
+        mut self,
+        sound: &Receiver<CaptureEvent>,
+        orders: &Receiver<Order>,
+        loudspeaker: Option<Receiver<CaptureEvent>>,
+    ) {
         let results = self.results.clone();
+        let mut loudspeaker = loudspeaker.unwrap_or_else(never);
         loop {
             let open = select! {
                 recv(sound) -> event => match event {
@@ -162,6 +174,13 @@ impl Ear {
                     Err(_) => {
                         self.tell(Told::Missed { why: "the recogniser's thread has ended".into() });
                         false
+                    },
+                },
+                recv(loudspeaker) -> event => match event {
+                    Ok(event) => self.loudspeaker_told(event),
+                    Err(_) => {
+                        loudspeaker = never();
+                        self.loudspeaker_told(CaptureEvent::Ended)
                     },
                 },
                 recv(orders) -> order => match order {
@@ -185,7 +204,27 @@ impl Ear {
         self.told.send(told).is_ok()
     }
 
+    fn loudspeaker_told(&mut self, event: CaptureEvent) -> bool {
+        let Some(canceller) = &mut self.canceller else { return true };
+        let cleaned = match event {
+            CaptureEvent::Sound(block) => canceller.loudspeaker(&block),
+            CaptureEvent::State(MicState::Lost, _) | CaptureEvent::Ended => canceller.loudspeaker_lost(),
+            CaptureEvent::State(..) => Vec::new(),
+        };
+        cleaned.into_iter().all(|block| self.hear_cleaned(block))
+    }
+
     fn hear(&mut self, block: Block) -> bool {
+        match &mut self.canceller {
+            Some(canceller) => {
+                let cleaned = canceller.microphone(block);
+                cleaned.into_iter().all(|block| self.hear_cleaned(block))
+            }
+            None => self.hear_cleaned(block),
+        }
+    }
+
+    fn hear_cleaned(&mut self, block: Block) -> bool {
         if !block.follows && self.pushed > 0 {
             let cut = self.segmenter.finish();
             cut.into_iter().for_each(|segment| self.ended(segment));
@@ -329,6 +368,10 @@ impl Ear {
     }
 
     fn finish(&mut self) {
+        let waiting = self.canceller.as_mut().map(Canceller::finish).unwrap_or_default();
+        waiting.into_iter().for_each(|block| {
+            self.hear_cleaned(block);
+        });
         let rest = self.segmenter.finish();
         rest.into_iter().for_each(|segment| self.ended(segment));
         self.wait_for_all();

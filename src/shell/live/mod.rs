@@ -4,6 +4,7 @@
 //! It decides nothing about a patient; it decides what is said about the devices.
 
 mod ear;
+mod echo;
 mod own_voice;
 mod prompts;
 mod screen;
@@ -42,7 +43,7 @@ const TOLD_MAX: usize = 64;
 /// How long the end waits for a disk that has not taken everything.
 const LAST_WRITING: Duration = Duration::from_secs(10);
 /// After the first Ctrl-C the last words are waited for no longer than this.
-const LAST_WORDS: Duration = Duration::from_secs(5);
+const LAST_WORDS: Duration = Duration::from_secs(20);
 /// A step of the wall clock from which it is worth an event, milliseconds.
 const CLOCK_STEP_MS: i64 = 2_000;
 /// The disk is tried again so often while it fails, milliseconds.
@@ -55,6 +56,8 @@ pub struct Parts<'k> {
     pub opened: Opened,
     pub place: Place,
     pub sound: Receiver<CaptureEvent>,
+    /// What the loudspeaker plays, where that can be had.
+    pub loudspeaker: Option<Receiver<CaptureEvent>>,
     pub recogniser: Box<dyn Recogniser>,
     pub voice: Arc<dyn Voice>,
     pub voice_events: Receiver<VoiceEvent>,
@@ -83,8 +86,12 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
     let (told, ear) = bounded(TOLD_MAX);
     let (orders, ordered) = bounded(1);
     let knowledge = parts.knowledge;
-    let options =
-        ear::Options { own_voice: own_voice.clone(), complete: complete(knowledge), in_step: !time.is_machine() };
+    let options = ear::Options {
+        own_voice: own_voice.clone(),
+        complete: complete(knowledge),
+        in_step: !time.is_machine(),
+        loudspeaker: parts.loudspeaker,
+    };
     ear::start(options, parts.recogniser, parts.sound, ordered, told)?;
     let shift = Shift::new(
         knowledge,
