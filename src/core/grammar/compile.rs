@@ -26,6 +26,7 @@ pub fn compile(files: &mut Files, lexicon: Lexicon) -> Grammar {
     compiler.commands();
     compiler.grammar.prompts =
         compiler.files.prompts.iter().map(|(id, said)| (id.clone(), said.text.clone())).collect();
+    compiler.sounds();
     index(&mut compiler.grammar);
     compiler.grammar
 }
@@ -47,6 +48,19 @@ impl Compiler<'_> {
     fn complain(&mut self, at: At, message: impl Into<String>, hint: impl Into<String>) {
         let hint = Some(hint.into()).filter(|h: &String| !h.is_empty());
         self.files.complain(at, message, hint);
+    }
+
+    /// Single words of lists that allow it may be recognised by their sound.
+    fn sounds(&mut self) {
+        let lists = self.grammar.lists.iter().filter(|l| l.sounds);
+        let said: Vec<String> = lists.flat_map(|l| l.items.iter().flat_map(|i| i.say.iter().cloned())).collect();
+        for text in said {
+            let mut tokens = self.grammar.lexicon.tokens(&text);
+            if let (Some(token), true) = (tokens.pop(), tokens.is_empty()) {
+                let id = self.intern(token.text.clone());
+                self.grammar.sounds.add(&token.text, id);
+            }
+        }
     }
 
     fn words(&mut self, text: &str) -> Vec<WordId> {

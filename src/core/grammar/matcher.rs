@@ -66,7 +66,12 @@ impl Grammar {
         let mut tokens: Vec<Token> = Vec::with_capacity(all.len());
         let mut ids = Vec::with_capacity(all.len());
         for token in all {
-            let id = self.words.get(&token.text).copied().unwrap_or(0);
+            let heard = self.words.get(&token.text).copied();
+            let id = match heard {
+                Some(id) => id,
+                None if token.number.is_some() => 0,
+                None => self.sounds.like(&token.text).unwrap_or(0),
+            };
             if self.drop.contains(&id) {
                 // The pause behind a dropped word belongs to the word before it.
                 if let Some(last) = tokens.last_mut() {
@@ -388,6 +393,10 @@ impl Run<'_> {
             return Vec::new();
         };
         if end <= at {
+            return Vec::new();
+        }
+        // "because his": nothing was said yet.
+        if (at..end).all(|i| self.on.free.get(i).copied().unwrap_or(false)) {
             return Vec::new();
         }
         let text = self.on.text.get(first.span.start..last.span.end).unwrap_or("").trim().to_string();

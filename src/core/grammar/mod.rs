@@ -10,6 +10,7 @@ mod data;
 mod gather;
 mod matcher;
 pub(crate) mod sample;
+mod sound;
 mod template;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -31,6 +32,7 @@ pub type WordId = u32;
 pub struct Grammar {
     lexicon: Lexicon,
     words: HashMap<String, WordId>,
+    sounds: sound::Sounds,
     drop: BTreeSet<WordId>,
     free: BTreeSet<WordId>,
     /// Words that may stand before the first word of a clause.
