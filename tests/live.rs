@@ -8,6 +8,8 @@
 #[path = "live/rig.rs"]
 mod rig;
 
+#[path = "live/latency.rs"]
+mod latency;
 #[path = "live/listening.rs"]
 mod listening;
 #[path = "live/microphone.rs"]

@@ -45,6 +45,9 @@ pub struct Listen {
     /// The crew member alone hears the voice: sensitive words are spoken
     #[arg(long)]
     earpiece: bool,
+    /// Use the whole terminal: vital signs with age and trend, what is due, the last warning
+    #[arg(long, conflicts_with = "json")]
+    full_screen: bool,
     /// Mark the record as a training record
     #[arg(long)]
     training: bool,
@@ -57,6 +60,9 @@ pub struct Listen {
     /// Time is counted from the samples on stdin alone, however fast they come
     #[arg(long)]
     unpaced: bool,
+    /// Tell how long each part of the way from word to voice took, as JSON Lines on stderr
+    #[arg(long)]
+    timings: bool,
 }
 
 pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
@@ -90,11 +96,13 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
         voice_events,
         signals,
         time: if args.unpaced { Time::of_samples() } else { Time::Machine },
-        screen: if args.json { Screen::quiet() } else { Screen::status_line() },
+        screen: args.screen(),
         service: Service::default(),
         settings: Settings {
             json: args.json,
             earpiece: args.earpiece || config.text("voice.output") == Some("earpiece"),
+            full_screen: args.full_screen,
+            timings: args.timings,
             open_at_once: args.record.is_some(),
         },
     };
@@ -104,6 +112,14 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
 }
 
 impl Listen {
+    fn screen(&self) -> Screen {
+        match (self.json, self.full_screen) {
+            (true, _) => Screen::quiet(),
+            (false, true) => Screen::full(),
+            (false, false) => Screen::status_line(),
+        }
+    }
+
     fn sound(&self, config: &Config) -> speak::Settings {
         let configured = || config.text("voice.engine").and_then(|name| name.parse().ok());
         let percent = |key: &str| config.number(key).and_then(|n| i8::try_from(n).ok());

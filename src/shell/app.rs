@@ -166,9 +166,11 @@ impl<'k> Call<'k> {
     pub fn feed_through(&mut self, input: Input, now: Moment) -> Fed {
         let effects = self.encounter.handle(input, now);
         let events: Vec<Event> = effects.iter().filter_map(appended).collect();
-        let mut fault = None;
+        let (mut fault, mut sync_us) = (None, 0);
         if !events.is_empty() {
+            let begun = crate::shell::clock::instant();
             fault = self.store.append(&events, urgency(&effects));
+            sync_us = u64::try_from(begun.elapsed().as_micros()).unwrap_or(u64::MAX);
             self.show(&events);
         }
         let mut speeches = Vec::new();
@@ -183,7 +185,7 @@ impl<'k> Call<'k> {
                 Effect::Closed => self.closed = true,
             }
         }
-        Fed { events, speeches, fault }
+        Fed { events, speeches, fault, sync_us }
     }
 
     /// Tries to write what a failing disk has not taken; true when nothing waits any more.
@@ -258,6 +260,8 @@ pub struct Fed {
     pub speeches: Vec<Speech>,
     /// Why the events are not on the disk yet.
     pub fault: Option<journal::Fault>,
+    /// How long append and sync were waited for, microseconds.
+    pub sync_us: u64,
 }
 
 /// What lies between a record and its going on.

@@ -14,7 +14,7 @@ use crate::rig::{Program, Rig};
 use crate::world;
 
 /// The model as the tests' own environment has it; the rig hides the user's folders.
-fn model(test: &str) -> Option<PathBuf> {
+pub fn model(test: &str) -> Option<PathBuf> {
     match thirdhand::shell::model::find(None) {
         Ok(model) => Some(std::fs::canonicalize(model.path).expect("it was found")),
         Err(missing) => {
@@ -24,7 +24,7 @@ fn model(test: &str) -> Option<PathBuf> {
     }
 }
 
-fn has_flite(test: &str) -> bool {
+pub fn has_flite(test: &str) -> bool {
     let there = Command::new("flite").arg("--version").output().is_ok();
     if !there {
         eprintln!("{test}: skipped: `flite` is not installed");
@@ -33,7 +33,7 @@ fn has_flite(test: &str) -> bool {
 }
 
 /// A WAV file of these words.
-fn words(dir: &Path, text: &str) -> PathBuf {
+pub fn words(dir: &Path, text: &str) -> PathBuf {
     let path = dir.join(format!("{}.wav", text.replace(|c: char| !c.is_alphanumeric(), "_")));
     let status = Command::new("flite").args(["-voice", "slt", "-t", text, "-o"]).arg(&path).status();
     assert!(status.is_ok_and(|s| s.success()), "flite cannot say `{text}`");

@@ -25,7 +25,7 @@ use super::time::Moment;
 use super::utterance::{Change, Transcript, Understood};
 
 use answers::Act;
-use clocks::dues;
+pub use clocks::{Due, dues};
 use gate::Gate;
 pub use state::{Said, State};
 

@@ -12,6 +12,7 @@ use super::echo::Canceller;
 use super::own_voice::OwnVoice;
 use crate::core::utterance::Transcript;
 use crate::shell::capture::{Block, CaptureEvent, MicState, RATE_HZ};
+use crate::shell::clock::boot_ms;
 use crate::shell::recognise::Recogniser;
 use crate::shell::segment::{Segment, Segmenter};
 
@@ -49,6 +50,10 @@ pub struct Heard {
     pub transcript: Transcript,
     pub start_ms: u64,
     pub end_ms: u64,
+    /// When it was known that the utterance had ended, on the machine's stopwatch.
+    pub cut_ms: u64,
+    /// When its words were known.
+    pub words_ms: u64,
 }
 
 /// Says whether words are complete in themselves, so that there is no need to wait for more.
@@ -125,6 +130,14 @@ fn recognise(mut recogniser: Box<dyn Recogniser>, work: &Receiver<Job>, finished
     }
 }
 
+/// An utterance's begin and end, and when its end was known.
+#[derive(Clone, Copy)]
+struct Times {
+    start_ms: u64,
+    end_ms: u64,
+    cut_ms: u64,
+}
+
 /// Recognition begun early in a pause.
 struct Early {
     id: u64,
@@ -144,7 +157,7 @@ struct Ear {
     hearing: bool,
     early: Option<Early>,
     /// Start and end of the utterances at the recogniser.
-    waiting: BTreeMap<u64, (u64, u64)>,
+    waiting: BTreeMap<u64, Times>,
     jobs: Sender<Job>,
     results: Receiver<Done>,
     told: Sender<Told>,
@@ -351,17 +364,19 @@ impl Ear {
         }
     }
 
-    /// Begin and end on the machine's stopwatch.
-    fn times(&self, segment: &Segment) -> (u64, u64) {
-        (self.base_ms + segment.start_ms, self.base_ms + segment.end_ms)
+    fn times(&self, segment: &Segment) -> Times {
+        let (start_ms, end_ms) = (self.base_ms + segment.start_ms, self.base_ms + segment.end_ms);
+        Times { start_ms, end_ms, cut_ms: boot_ms() }
     }
 
-    fn utter(&mut self, result: Result<Transcript, String>, (start_ms, end_ms): (u64, u64)) {
+    fn utter(&mut self, result: Result<Transcript, String>, times: Times) {
+        let Times { start_ms, end_ms, cut_ms } = times;
         match result {
             Ok(transcript) if transcript.text.trim().is_empty() => {}
             Ok(mut transcript) => {
                 transcript.own_voice = self.options.own_voice.over(start_ms, end_ms);
-                self.tell(Told::Utterance(Box::new(Heard { transcript, start_ms, end_ms })));
+                let words_ms = boot_ms();
+                self.tell(Told::Utterance(Box::new(Heard { transcript, start_ms, end_ms, cut_ms, words_ms })));
             }
             Err(why) => drop(self.tell(Told::Missed { why })),
         }

@@ -11,6 +11,8 @@ mod screen;
 mod service;
 mod shift;
 mod time;
+mod timing;
+mod view;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -22,7 +24,7 @@ pub use own_voice::OwnVoice;
 pub use prompts::Prompts;
 pub use screen::Screen;
 pub use service::Service;
-pub use shift::{Place, Shift};
+pub use shift::{Place, Shift, Shown};
 pub use time::Time;
 
 use crate::core::conversation::Conversation;
@@ -72,6 +74,10 @@ pub struct Parts<'k> {
 pub struct Settings {
     pub json: bool,
     pub earpiece: bool,
+    /// The whole terminal is drawn on: nothing else is printed.
+    pub full_screen: bool,
+    /// How long each part of the way from word to voice took, as JSON Lines on stderr.
+    pub timings: bool,
     /// The first call's record is opened at once, not at its first finding.
     pub open_at_once: bool,
 }
@@ -100,7 +106,7 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         parts.voice.clone(),
         time.clone(),
         parts.settings.earpiece,
-        parts.settings.json,
+        shown(&parts.settings),
     );
     let mut live = Live {
         knowledge,
@@ -118,6 +124,7 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         disk_failing: false,
         microphone: None,
         awake_ms: boot_ms(),
+        timing: timing::Timing::default(),
     };
     live.begin()?;
     live.listen(&ear, &parts.voice_events, &parts.signals, &orders)
@@ -144,6 +151,7 @@ struct Live<'k> {
     microphone: Option<MicState>,
     /// When the ear last told anything.
     awake_ms: u64,
+    timing: timing::Timing,
 }
 
 impl Live<'_> {
@@ -238,7 +246,7 @@ impl Live<'_> {
     }
 
     fn hear(&mut self, heard: Heard) -> Result<()> {
-        let Heard { transcript, start_ms, end_ms } = heard;
+        let Heard { transcript, start_ms, end_ms, cut_ms, words_ms } = heard;
         if !self.time.is_machine() {
             self.deadlines_up_to(end_ms);
             self.time.heard_up_to(end_ms);
@@ -253,6 +261,7 @@ impl Live<'_> {
         }
         let spoken_at = self.shift.moment(start_ms);
         self.screen.heard(&transcript.text);
+        self.timing.words(end_ms, cut_ms, words_ms);
         self.feed(Input::Heard { transcript, spoken_at }, self.time.now_ms().max(end_ms));
         Ok(())
     }
@@ -268,6 +277,7 @@ impl Live<'_> {
     fn feed(&mut self, input: Input, at_ms: u64) {
         self.screen.wipe();
         let outcome = self.shift.feed(input, at_ms);
+        self.timing.fed(outcome.sync_us, outcome.speeches.first().map(|s| self.shift.voice_id(s.target)));
         for speech in &outcome.speeches {
             let text = if self.settings.earpiece { &speech.say } else { &speech.say_aloud };
             self.remember(self.shift.voice_id(speech.target), text.clone());
@@ -325,6 +335,9 @@ impl Live<'_> {
     fn voice_told(&mut self, event: &VoiceEvent) {
         match event {
             VoiceEvent::Started { id } => {
+                if let Some(line) = self.timing.sounds(*id).filter(|_| self.settings.timings) {
+                    eprintln!("{line}");
+                }
                 let text = self.sentences.iter().find(|(known, _)| known == id).map(|(_, text)| text.clone());
                 self.own_voice.started(*id, &text.unwrap_or_default(), boot_ms());
             }
@@ -418,8 +431,8 @@ impl Live<'_> {
 
     fn show(&mut self) {
         let call = self.shift.call().map(|call| call.state());
-        let mono_ms = self.shift.moment(self.time.now_ms()).mono_ms;
-        self.screen.show(call, mono_ms, self.own_voice.speaking());
+        let now = self.shift.moment(self.time.now_ms());
+        self.screen.show(call, self.knowledge, now, self.own_voice.speaking());
     }
 
     fn close(&mut self, asked: bool) -> Result<()> {
@@ -438,6 +451,14 @@ impl Live<'_> {
             Some(fault) if !self.shift.settle_disk(LAST_WRITING) => Err(fault.into()),
             _ => Ok(()),
         }
+    }
+}
+
+fn shown(settings: &Settings) -> Shown {
+    match (settings.json, settings.full_screen) {
+        (true, _) => Shown::Json,
+        (false, true) => Shown::Nothing,
+        (false, false) => Shown::Text,
     }
 }
 

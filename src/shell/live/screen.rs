@@ -3,14 +3,20 @@
 
 use std::io::{IsTerminal, Write};
 
-use crate::core::encounter::State;
+use super::view::{self, Glance};
+use crate::core::encounter::{Knowledge, State};
 use crate::core::event::Outcome;
+use crate::core::time::Moment;
 use crate::shell::capture::MicState;
 
 #[derive(Default)]
 pub struct Screen {
     /// A terminal that the status line is drawn on.
     drawn: bool,
+    /// The whole terminal is ours.
+    full: bool,
+    /// The last lines of news, for the whole screen.
+    news: Vec<String>,
     quiet: bool,
     level_dbfs: Option<f32>,
     microphone: Option<MicState>,
@@ -22,16 +28,36 @@ pub struct Screen {
 impl Screen {
     /// A status line on stderr, if that is a terminal.
     pub fn status_line() -> Screen {
-        Screen { drawn: std::io::stderr().is_terminal(), ..Screen::default() }
+        let mut screen = Screen::default();
+        screen.drawn = std::io::stderr().is_terminal();
+        screen
+    }
+
+    /// The whole of the terminal on stderr, if that is one.
+    pub fn full() -> Screen {
+        let mut screen = Screen::status_line();
+        screen.full = screen.drawn;
+        if screen.full {
+            // The alternate screen, without a cursor; what was there comes back at the end.
+            eprint!("\x1b[?1049h\x1b[?25l");
+        }
+        screen
     }
 
     pub fn quiet() -> Screen {
-        Screen { quiet: true, ..Screen::default() }
+        let mut screen = Screen::default();
+        screen.quiet = true;
+        screen
     }
 
     /// One line of news about the program itself.
     pub fn line(&mut self, text: &str) {
-        if !self.quiet {
+        if self.full {
+            self.news.push(text.to_string());
+            if self.news.len() > 3 {
+                self.news.remove(0);
+            }
+        } else if !self.quiet {
             self.wipe();
             eprintln!("thirdhand: {text}");
         }
@@ -59,15 +85,30 @@ impl Screen {
     }
 
     /// Draws the status line anew where it changed.
-    pub fn show(&mut self, call: Option<&State>, mono_ms: u64, speaking: bool) {
+    pub fn show(&mut self, call: Option<&State>, knowledge: &Knowledge, now: Moment, speaking: bool) {
         if !self.drawn {
             return;
         }
-        let status = self.status(call, mono_ms, speaking);
+        if self.full {
+            return self.show_all(call, knowledge, now, speaking);
+        }
+        let status = self.status(call, now.mono_ms, speaking);
         if status != self.last {
             eprint!("\r\x1b[2K{status}");
             let _ = std::io::stderr().flush();
             self.last = status;
+        }
+    }
+
+    fn show_all(&mut self, call: Option<&State>, knowledge: &Knowledge, now: Moment, speaking: bool) {
+        let (width, height) = size();
+        let glance = Glance { ear: self.ear(speaking), words: &self.words, became: self.became(), news: &self.news };
+        let lines = view::lines(call, knowledge, now, &glance, width, height);
+        let page = lines.join("\x1b[K\r\n");
+        if page != self.last {
+            eprint!("\x1b[H{page}\x1b[K\x1b[J");
+            let _ = std::io::stderr().flush();
+            self.last = page;
         }
     }
 
@@ -77,14 +118,22 @@ impl Screen {
             Some(_) => format!("call {:02}:{:02}", minutes, mono_ms / 1000 % 60),
             None => "no call".into(),
         };
-        let ear = match self.microphone {
+        let ear = self.ear(speaking);
+        let words: String = self.words.chars().take(50).collect();
+        format!("[{clock}] {ear} \"{words}\" {}", self.became())
+    }
+
+    fn ear(&self, speaking: bool) -> String {
+        match self.microphone {
             Some(MicState::Muted) => "MICROPHONE MUTED".into(),
             Some(_) => "MICROPHONE LOST".into(),
-            None if speaking => "speaking ".into(),
+            None if speaking => "speaking    ".into(),
             None => format!("mic {}", bar(self.level_dbfs.unwrap_or(-90.0))),
-        };
-        let words: String = self.words.chars().take(50).collect();
-        let became = match self.outcome {
+        }
+    }
+
+    fn became(&self) -> &'static str {
+        match self.outcome {
             Some(Outcome::Matched) => "recorded",
             Some(Outcome::Doubtful) => "not sure",
             Some(Outcome::Ambiguous) => "two meanings",
@@ -92,13 +141,12 @@ impl Screen {
             Some(Outcome::Unmatched) => "not understood",
             Some(Outcome::Echo) => "own voice",
             None => "",
-        };
-        format!("[{clock}] {ear} \"{words}\" {became}")
+        }
     }
 
     /// Takes the status line away, so that something else can be printed.
     pub fn wipe(&mut self) {
-        if self.drawn && !self.last.is_empty() {
+        if self.drawn && !self.full && !self.last.is_empty() {
             eprint!("\r\x1b[2K");
             self.last.clear();
         }
@@ -106,6 +154,24 @@ impl Screen {
 
     pub fn end(&mut self) {
         self.wipe();
+        if std::mem::take(&mut self.full) {
+            self.drawn = false;
+            eprint!("\x1b[?25h\x1b[?1049l");
+        }
+    }
+}
+
+impl Drop for Screen {
+    fn drop(&mut self) {
+        self.end();
+    }
+}
+
+/// Columns and rows of the terminal, asked anew each time: it may change.
+fn size() -> (usize, usize) {
+    match rustix::termios::tcgetwinsize(std::io::stderr()) {
+        Ok(size) if size.ws_col > 0 && size.ws_row > 0 => (usize::from(size.ws_col), usize::from(size.ws_row)),
+        _ => (80, 24),
     }
 }
 

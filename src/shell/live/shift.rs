@@ -30,6 +30,14 @@ pub enum Place {
     Dated(PathBuf),
 }
 
+/// What of each event is printed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shown {
+    Json,
+    Text,
+    Nothing,
+}
+
 pub struct Shift<'k> {
     knowledge: &'k Knowledge,
     opened: Opened,
@@ -37,7 +45,7 @@ pub struct Shift<'k> {
     voice: Arc<dyn Voice>,
     time: Arc<Time>,
     earpiece: bool,
-    json: bool,
+    shown: Shown,
     call: Option<Call<'k>>,
     /// Counts calls; goes into the voice's ids, so that a late event of one call is not taken for another's.
     no: u64,
@@ -53,9 +61,9 @@ impl<'k> Shift<'k> {
         voice: Arc<dyn Voice>,
         time: Arc<Time>,
         earpiece: bool,
-        json: bool,
+        shown: Shown,
     ) -> Shift<'k> {
-        Shift { knowledge, opened, place, voice, time, earpiece, json, call: None, no: 0, origin_ms: 0 }
+        Shift { knowledge, opened, place, voice, time, earpiece, shown, call: None, no: 0, origin_ms: 0 }
     }
 
     /// No call was opened yet.
@@ -150,7 +158,11 @@ impl<'k> Shift<'k> {
     }
 
     fn show(&self) -> Show {
-        if self.json { Show::Json } else { Show::Text }
+        match self.shown {
+            Shown::Json => Show::Json,
+            Shown::Text => Show::Text,
+            Shown::Nothing => Show::Nothing,
+        }
     }
 
     fn call_voice(&self) -> Box<dyn Voice> {
