@@ -186,6 +186,8 @@ impl Grammar {
         let open = awake(open, at, on);
         let (open, price) = match (free, number) {
             _ if matches!(open, Open::Muted | Open::Elsewhere) => (open, MUTED),
+            // Behind the tool's name little is said for nothing.
+            (true, false) if open == Open::Addressed => (open, PHRASE + 1),
             (true, false) => (open, FREE),
             (_, true) => (closed(open), NUMBER),
             (false, false) => (closed(open), WORD),
@@ -230,6 +232,8 @@ impl Grammar {
                     go(open, FILL);
                 }
             }
+            // A question put to the tool is a command.
+            Role::Guard(_) if open == Open::Addressed => {}
             Role::Guard(guard) => match self.guards.get(guard).map(|g| g.mood) {
                 Some(Mood::Question | Mood::Which) => go(Open::Question, TALK),
                 Some(Mood::Purpose | Mood::Restated | Mood::Was) => go(open, TALK),
