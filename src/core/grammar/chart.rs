@@ -55,7 +55,7 @@ const IMPOSSIBLE: i32 = 60;
 /// For a free word inside a phrase that does not name it: as much as between phrases, and a little more.
 const PASSED: i32 = 11;
 /// For breaking a number that is said as one: "nine hundred" is not nine.
-const BROKEN: i32 = 90;
+const BROKEN: i32 = 250;
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Open {
