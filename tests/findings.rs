@@ -131,3 +131,86 @@ fn sampled_phrases_come_back_as_they_were_meant() {
     assert!(samples.len() > 300, "only {} samples", samples.len());
     assert!(faults.is_empty(), "{} of {}:\n{}", faults.len(), samples.len(), faults.join("\n"));
 }
+
+/// Words at random, the grammar's own and others: never a panic, and always one outcome.
+#[test]
+fn no_words_bring_it_down() {
+    use proptest::prelude::*;
+    use proptest::test_runner::{Config, TestRunner};
+
+    let grammar = grammar();
+    let at = chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap();
+    let words: Vec<String> = grammar
+        .sample(7, 200)
+        .iter()
+        .flat_map(|s| s.text.split(' ').map(str::to_string).collect::<Vec<_>>())
+        .chain(
+            ["?", ".", ",", "\u{00e9}", "9999999999999", "94/62", "no", "not", "correction", "", "\u{0}"]
+                .map(String::from),
+        )
+        .collect();
+    let mut runner = TestRunner::new(Config { cases: 300, failure_persistence: None, ..Config::default() });
+    let lines = prop::collection::vec(prop::collection::vec(prop::sample::select(words), 0..30), 1..5);
+    runner
+        .run(&(lines, any::<String>()), |(lines, noise)| {
+            let mut encounter = Encounter::new(at);
+            for line in &lines {
+                let got = encounter.hear(&grammar, &line.join(" "));
+                for finding in got.findings() {
+                    prop_assert!(finding.problems().is_empty(), "{:?}", finding.problems());
+                }
+            }
+            encounter.hear(&grammar, &noise);
+            Ok(())
+        })
+        .unwrap();
+}
+
+/// Where the sound leaves two values open, the one heard is recorded as doubtful.
+#[test]
+fn rivals_of_the_recogniser_make_a_value_doubtful() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::event::Outcome;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Word};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let word = |text: &str, rivals: &[(&str, f64)]| Word {
+        text: text.into(),
+        probability: 0.6,
+        rivals: rivals.iter().map(|(r, p)| (r.to_string(), *p)).collect(),
+    };
+    let transcript = Transcript {
+        text: "pulse 50".into(),
+        confidence: 0.9,
+        words: vec![word("pulse", &[("pulls", 0.1)]), word("50", &[("115", 0.3), ("900", 0.05)])],
+        ..Transcript::default()
+    };
+    let got = Conversation::default().hear(&grammar, &transcript, when);
+    assert_eq!(got.outcome, Outcome::Doubtful);
+    let json = got.to_json();
+    assert_eq!(json["findings"][0]["rate_per_min"], 50);
+    assert_eq!(json["findings"][0]["unconfirmed"], true);
+    // A rival that no pulse can have is none.
+    assert_eq!(json["doubt"], json!([{"field":"rate_per_min","heard":50,"or":[115],"probability":0.7}]));
+}
+
+/// What we said ourselves is no finding, what somebody says beside it is.
+#[test]
+fn our_own_voice_is_an_echo() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::event::Outcome;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::Transcript;
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let own = Some("Pressure ninety over sixty, is that right?".to_string());
+    for (text, outcome) in
+        [("pressure ninety over sixty is that right", Outcome::Echo), ("pulse one eighteen", Outcome::Matched)]
+    {
+        let transcript = Transcript { own_voice: own.clone(), ..Transcript::script(text) };
+        assert_eq!(Conversation::default().hear(&grammar, &transcript, when).outcome, outcome, "{text}");
+    }
+}
