@@ -88,10 +88,40 @@ pub fn main() -> ExitCode {
             return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
         }
     };
-    match run(cli) {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(error) => {
+    let told = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        // `println!` panics when stdout fails; that is told in one line below.
+        if !message(panic.payload()).starts_with(STDOUT_FAILED) {
+            told(panic);
+        }
+    }));
+    match std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| run(cli))) {
+        Ok(Ok(())) => ExitCode::SUCCESS,
+        Ok(Err(error)) => {
             eprintln!("thirdhand: {error:#}");
+            ExitCode::from(1)
+        }
+        Err(panic) => after_panic(message(panic.as_ref())),
+    }
+}
+
+const STDOUT_FAILED: &str = "failed printing to stdout";
+
+fn message(panic: &(dyn std::any::Any + Send)) -> &str {
+    let text = panic.downcast_ref::<String>().map(String::as_str);
+    text.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("")
+}
+
+/// A reader that has read enough (`| head`) is no failure; any other panic is, and it has the status of one.
+fn after_panic(message: &str) -> ExitCode {
+    match message.strip_prefix(STDOUT_FAILED) {
+        Some(why) if why.contains("Broken pipe") => ExitCode::SUCCESS,
+        Some(why) => {
+            eprintln!("thirdhand: stdout cannot be written{why}");
+            ExitCode::from(1)
+        }
+        None => {
+            eprintln!("thirdhand: this is a defect of the program; please report the lines above");
             ExitCode::from(1)
         }
     }
