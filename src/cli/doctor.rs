@@ -1,7 +1,6 @@
 //! `thirdhand doctor`: is everything there that a shift needs? Each line is good, or says what to do about it. It
 //! changes nothing.
 
-use std::process::Command;
 use std::time::Duration;
 
 use anyhow::{Result, bail};
@@ -244,7 +243,15 @@ fn disks(config: &Config) -> Vec<Line> {
         }
         Some(room) => good(what, format!("{}: {} GB left", dir.display(), room >> 30)),
     }];
-    lines.push(good(what, disk::volume(&dir).describe()));
+    let volume = disk::volume(&dir);
+    lines.push(match &volume {
+        disk::Volume::Encrypted(_) => good(what, volume.describe()),
+        disk::Volume::Memory(_) => warn(what, volume.describe(), "name another with record.folder"),
+        disk::Volume::NotKnown(_) => {
+            let advice = "put records on a LUKS volume (`cryptsetup`), or send them out with `export --encrypt`";
+            warn(what, volume.describe(), advice)
+        }
+    });
     lines
 }
 
@@ -260,10 +267,9 @@ fn the_clock() -> Line {
             "set the clock: `timedatectl set-time`, or a time server",
         );
     }
-    let output = Command::new("timedatectl").args(["show", "--property=NTPSynchronized", "--value"]).output();
-    match output.map(|o| String::from_utf8_lossy(&o.stdout).trim() == "yes") {
-        Ok(true) => good("clock", format!("{text}, set by a time server")),
-        _ => warn(
+    match clock::verified() {
+        true => good("clock", format!("{text}, set by a time server")),
+        false => warn(
             "clock",
             format!("{text}; whether it is right is not known"),
             "compare it with the dispatch clock; during a call say the dispatch clock's time and it is noted",

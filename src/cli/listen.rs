@@ -11,9 +11,10 @@ use signal_hook::consts::{SIGINT, SIGTERM};
 use crate::core::event::{Opened, Purpose};
 use crate::shell::app;
 use crate::shell::capture::{self, Pcm, Source};
+use crate::shell::clock;
 use crate::shell::config::Config;
 use crate::shell::data::{self, DataSet};
-use crate::shell::live::{self, Parts, Place, Prompts, Screen, Service, Settings, Time};
+use crate::shell::live::{self, Keeper, Parts, Place, Prompts, Screen, Service, Settings, Time};
 use crate::shell::recognise::{self, Options};
 use crate::shell::speak::{self, Voice, VoiceKind};
 
@@ -48,6 +49,9 @@ pub struct Listen {
     /// Use the whole terminal: vital signs with age and trend, what is due, the last warning
     #[arg(long, conflicts_with = "json")]
     full_screen: bool,
+    /// Keep the sound of every utterance in the record's folder (`thirdhand purge` removes it)
+    #[arg(long)]
+    keep_audio: bool,
     /// Mark the record as a training record
     #[arg(long)]
     training: bool,
@@ -84,10 +88,22 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
     let purpose = if training { Purpose::Training } else { Purpose::Care };
     let unit = config.text("record.unit").unwrap_or_default().to_string();
     let model = recogniser.model().to_string();
+    let (recogniser, keeper) = if args.keep_audio {
+        let (recogniser, keeper) = Keeper::start(recogniser)?;
+        (recogniser, Some(keeper))
+    } else {
+        (recogniser, None)
+    };
+    let clock_verified = clock::verified();
+    let mut opened = Opened { unit, crew: config.texts("record.crew"), ..app::opened(data, &model, purpose) };
+    let state = if clock_verified { "set by a time server" } else { "unverified" };
+    opened.more.insert("clock".into(), state.into());
     let parts = Parts {
         knowledge: &knowledge,
         prompts: Prompts::read(data),
-        opened: Opened { unit, crew: config.texts("record.crew"), ..app::opened(data, &model, purpose) },
+        opened,
+        keeper,
+        clock_verified,
         place: args.place(&config)?,
         sound,
         loudspeaker: monitor.is_some().then_some(loudspeaker),

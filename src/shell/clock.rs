@@ -48,6 +48,18 @@ pub fn wall_now() -> DateTime<FixedOffset> {
     Local::now().fixed_offset()
 }
 
+/// Whether a time server has set the wall clock, as far as that costs one look at a file (systemd-timesyncd).
+pub fn verified_now() -> bool {
+    std::path::Path::new("/run/systemd/timesync/synchronized").exists()
+}
+
+/// Whether a time server has set the wall clock, by whatever means; may run a program.
+pub fn verified() -> bool {
+    let ask =
+        || std::process::Command::new("timedatectl").args(["show", "--property=NTPSynchronized", "--value"]).output();
+    verified_now() || ask().is_ok_and(|output| output.stdout.trim_ascii() == b"yes")
+}
+
 /// For measuring durations (benchmarks, deadlines of other threads).
 #[allow(clippy::disallowed_methods)] // this is the one room that may
 pub fn instant() -> std::time::Instant {

@@ -25,10 +25,7 @@ impl Volume {
         match self {
             Volume::Encrypted(by) => format!("encrypted ({by})"),
             Volume::Memory(what) => format!("in memory ({what}): gone when the machine is switched off"),
-            Volume::NotKnown(what) => format!(
-                "not known to be encrypted ({what}); put records on a LUKS volume (`cryptsetup`), or copy them out with \
-                 `thirdhand export --encrypt`"
-            ),
+            Volume::NotKnown(what) => format!("not known to be encrypted ({what})"),
         }
     }
 }

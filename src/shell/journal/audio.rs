@@ -13,26 +13,29 @@ use super::storage::private_file;
 /// The folder within a record's folder.
 pub const AUDIO: &str = "audio";
 
-/// Writes an utterance's samples (mono, 16 bit, `rate` per second) and returns the name for `heard.audio`, such as
-/// `audio/000035200.wav`: the stopwatch at its first sample.
+/// The name for `heard.audio` of an utterance that began at `begun_ms` on the record's stopwatch.
+pub fn name(begun_ms: u64) -> String {
+    format!("{AUDIO}/{begun_ms:09}.wav")
+}
+
+/// Writes an utterance's samples (mono, 16 bit, `rate` per second) under its [`name`]. An utterance begins where no
+/// other did, so the name is free.
 ///
 /// # Errors
 /// The medium's. The caller says so and goes on: the record does not depend on it.
-pub fn keep(record: &Path, begun_ms: u64, samples: &[i16], rate: u32) -> io::Result<String> {
+pub fn keep(record: &Path, begun_ms: u64, samples: &[i16], rate: u32) -> io::Result<()> {
     let folder = record.join(AUDIO);
     match DirBuilder::new().mode(0o700).create(&folder) {
         Err(e) if e.kind() != io::ErrorKind::AlreadyExists => return Err(e),
         _ => {}
     }
-    let free = (0..1000).map(|n| if n == 0 { format!("{begun_ms:09}.wav") } else { format!("{begun_ms:09}-{n}.wav") });
-    let name = free.into_iter().find(|name| !folder.join(name).exists()).ok_or(io::ErrorKind::AlreadyExists)?;
-    let part = folder.join(format!("{name}.part"));
-    let mut file = private_file().write(true).create(true).truncate(true).open(&part)?;
-    file.write_all(&wav(samples, rate))?;
-    file.sync_data()?;
-    fs::rename(&part, folder.join(&name))?;
-    fs::File::open(&folder)?.sync_all()?;
-    Ok(format!("{AUDIO}/{name}"))
+    let file = record.join(name(begun_ms));
+    let part = file.with_extension("wav.part");
+    let mut writing = private_file().write(true).create(true).truncate(true).open(&part)?;
+    writing.write_all(&wav(samples, rate))?;
+    writing.sync_data()?;
+    fs::rename(&part, &file)?;
+    fs::File::open(&folder)?.sync_all()
 }
 
 /// A RIFF/WAVE file, format 1 (PCM), one channel, 16 bit.
@@ -61,13 +64,14 @@ mod tests {
     fn kept_audio_can_be_read_and_is_private() {
         let place = tempfile::tempdir().unwrap();
         let samples: Vec<i16> = (0..1600).map(|n| n * 20).collect();
-        let name = keep(place.path(), 35_200, &samples, 16_000).unwrap();
+        keep(place.path(), 35_200, &samples, 16_000).unwrap();
+        let name = name(35_200);
         assert_eq!(name, "audio/000035200.wav");
         let mut reader = hound::WavReader::open(place.path().join(&name)).unwrap();
         assert_eq!((reader.spec().sample_rate, reader.spec().channels), (16_000, 1));
         assert_eq!(reader.samples::<i16>().map(Result::unwrap).collect::<Vec<_>>(), samples);
         let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
         assert_eq!((mode(&place.path().join(&name)), mode(&place.path().join(AUDIO))), (0o600, 0o700));
-        assert_eq!(keep(place.path(), 35_200, &samples, 16_000).unwrap(), "audio/000035200-1.wav");
+        assert_eq!(fs::read_dir(place.path().join(AUDIO)).unwrap().count(), 1, "nothing half-written is left");
     }
 }

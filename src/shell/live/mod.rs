@@ -5,6 +5,7 @@
 
 mod ear;
 mod echo;
+mod kept;
 mod own_voice;
 mod prompts;
 mod screen;
@@ -27,6 +28,7 @@ pub use service::Service;
 pub use shift::{Place, Shift, Shown};
 pub use time::Time;
 
+use crate::core::clocks::ClockWatch;
 use crate::core::conversation::Conversation;
 use crate::core::encounter::{Input, Knowledge};
 use crate::core::event::{Body, Opened, Outcome, Priority, Trouble};
@@ -39,6 +41,7 @@ use crate::shell::journal::{Fault, FaultKind};
 use crate::shell::recognise::Recogniser;
 use crate::shell::speak::{Earcon, End, Utterance, Voice, VoiceEvent};
 use ear::{Heard, Order, Told};
+pub use kept::Keeper;
 
 /// What waits between the ear and the loop at most.
 const TOLD_MAX: usize = 64;
@@ -46,8 +49,6 @@ const TOLD_MAX: usize = 64;
 const LAST_WRITING: Duration = Duration::from_secs(10);
 /// After the first Ctrl-C the last words are waited for no longer than this.
 const LAST_WORDS: Duration = Duration::from_secs(20);
-/// A step of the wall clock from which it is worth an event, milliseconds.
-const CLOCK_STEP_MS: i64 = 2_000;
 /// The disk is tried again so often while it fails, milliseconds.
 const DISK_RETRY_MS: u64 = 1_000;
 
@@ -68,6 +69,10 @@ pub struct Parts<'k> {
     pub screen: Screen,
     pub service: Service,
     pub settings: Settings,
+    /// Where the sound of utterances is kept, if that was asked for.
+    pub keeper: Option<Keeper>,
+    /// Whether a time server has set the wall clock.
+    pub clock_verified: bool,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -118,9 +123,11 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         screen: parts.screen,
         service: parts.service,
         settings: parts.settings,
+        keeper: parts.keeper,
         sentences: Vec::new(),
         own_ids: 0,
-        clock_ms: wall_minus_boot(),
+        clock: ClockWatch::from(machine_now()),
+        clock_verified: parts.clock_verified,
         disk_failing: false,
         microphone: None,
         awake_ms: boot_ms(),
@@ -140,12 +147,15 @@ struct Live<'k> {
     screen: Screen,
     service: Service,
     settings: Settings,
+    keeper: Option<Keeper>,
     /// Sentences handed to the voice whose end is not known, by the voice's id.
     sentences: Vec<(u64, String)>,
     /// Counts the sentences that belong to no call.
     own_ids: u64,
-    /// Wall clock minus stopwatch, to notice that the wall clock was set.
-    clock_ms: i64,
+    /// Notices what the wall clock does against the stopwatch.
+    clock: ClockWatch,
+    /// Whether a time server has set the wall clock.
+    clock_verified: bool,
     disk_failing: bool,
     /// What is wrong with the microphone now.
     microphone: Option<MicState>,
@@ -246,7 +256,7 @@ impl Live<'_> {
     }
 
     fn hear(&mut self, heard: Heard) -> Result<()> {
-        let Heard { transcript, start_ms, end_ms, cut_ms, words_ms } = heard;
+        let Heard { mut transcript, start_ms, end_ms, cut_ms, words_ms } = heard;
         if !self.time.is_machine() {
             self.deadlines_up_to(end_ms);
             self.time.heard_up_to(end_ms);
@@ -260,10 +270,23 @@ impl Live<'_> {
             self.announce("live.call_opened", &[], Priority::Low);
         }
         let spoken_at = self.shift.moment(start_ms);
+        self.keep_sound(&mut transcript, spoken_at.mono_ms);
         self.screen.heard(&transcript.text);
         self.timing.words(end_ms, cut_ms, words_ms);
         self.feed(Input::Heard { transcript, spoken_at }, self.time.now_ms().max(end_ms));
         Ok(())
+    }
+
+    fn keep_sound(&mut self, transcript: &mut Transcript, begun_ms: u64) {
+        let Some(keeper) = &self.keeper else { return };
+        let record = self.shift.call().and_then(|call| call.path().parent()).map(std::path::Path::to_path_buf);
+        if let Some(record) = record {
+            keeper.keep(record, begun_ms, transcript);
+        }
+        if let Some(why) = keeper.trouble() {
+            self.screen.line(&format!("sound is not kept: {why}"));
+            self.trouble("disk", "sound_not_kept", &why);
+        }
     }
 
     /// Between calls: do these words begin one? A finding does.
@@ -398,14 +421,21 @@ impl Live<'_> {
         self.feed(Input::Trouble(trouble(what, state, detail)), self.time.now_ms());
     }
 
-    /// The wall clock was set: timers do not move, but the record says so.
+    /// The wall clock was set, or crept away: timers do not move, but the record says so.
     fn look_at_the_clock(&mut self) {
-        let now = wall_minus_boot();
-        let step = now - self.clock_ms;
-        if self.time.is_machine() && step.abs() >= CLOCK_STEP_MS {
-            self.clock_ms = now;
-            self.trouble("clock", "stepped", &format!("{step} ms"));
-            self.announce("live.clock.stepped", &[], Priority::Low);
+        if !self.time.is_machine() {
+            return;
+        }
+        if let Some(told) = self.clock.look(machine_now()) {
+            let stepped = told.state == "stepped";
+            self.feed(Input::Trouble(told), self.time.now_ms());
+            if stepped {
+                self.announce("live.clock.stepped", &[], Priority::Low);
+            }
+        }
+        if !self.clock_verified && crate::shell::clock::verified_now() {
+            self.clock_verified = true;
+            self.feed(Input::Recovered(trouble("clock", "verified", "set by a time server")), self.time.now_ms());
         }
     }
 
@@ -474,8 +504,8 @@ fn earcon_of(outcome: Outcome) -> Earcon {
     }
 }
 
-fn wall_minus_boot() -> i64 {
-    wall_now().timestamp_millis() - i64::try_from(boot_ms()).unwrap_or(0)
+fn machine_now() -> Moment {
+    Moment::new(boot_ms(), wall_now())
 }
 
 /// Whether words are complete in themselves: all understood, nothing in doubt, and nothing that commonly goes on after
