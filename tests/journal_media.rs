@@ -5,11 +5,18 @@ use std::fs;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::time::Duration;
 
 use chrono::DateTime;
-use thirdhand::core::event::{Body, Event, Heard, Note, Outcome};
+use thirdhand::core::encounter::Input;
+use thirdhand::core::event::{Body, Event, Heard, Note, Outcome, Priority, Purpose};
 use thirdhand::core::time::Moment;
+use thirdhand::core::utterance::Transcript;
+use thirdhand::shell::app::{self, Call, Show};
+use thirdhand::shell::clock::instant;
+use thirdhand::shell::data::DataSet;
 use thirdhand::shell::journal::{FaultKind, Journal, UNMATCHED, inspect};
+use thirdhand::shell::speak::{self, VoiceKind};
 
 fn event(seq: u64, body: Body) -> Event {
     let at = DateTime::parse_from_rfc3339("2027-03-01T14:00:00-05:00").unwrap();
@@ -178,4 +185,41 @@ fn a_disk_that_turns_read_only_is_told_and_written_when_it_is_back() {
     assert_eq!((record.lines, record.bad, record.torn), (3, None, None));
     mount.sh("umount m; mount -o loop disk m").unwrap();
     assert_eq!(inspect(&dir).unwrap().lines, 3);
+}
+
+/// The whole program but sound: on a full disk the warning is spoken all the same, and the record has it later.
+#[test]
+fn a_warning_is_spoken_though_the_disk_is_full() {
+    let name = "a_warning_is_spoken_though_the_disk_is_full";
+    let Some(mount) = Mount::new(name, "mount -t tmpfs -o size=256k none m") else { return };
+    let knowledge = app::knowledge(&DataSet::built_in()).unwrap();
+    let (events, _told) = crossbeam_channel::unbounded();
+    let voice = speak::open(speak::Settings::of(VoiceKind::None), events);
+    let at = DateTime::parse_from_rfc3339("2027-03-01T14:00:00-05:00").unwrap();
+    let when = |seconds: u64| Moment::new(0, at).plus_ms(seconds * 1000);
+    let opened = app::opened(&DataSet::built_in(), "text", Purpose::Training);
+    let dir = mount.path().join("call");
+    let call = Call::open(&knowledge, &dir, opened, voice, Show::Nothing, when(0)).unwrap();
+    let mut call = call.on_a_thread().unwrap();
+    let say = |call: &mut Call, seconds: u64, words: &str| {
+        let heard = Input::Heard { transcript: Transcript::script(words), spoken_at: when(seconds) };
+        call.feed_through(heard, when(seconds))
+    };
+    assert_eq!(say(&mut call, 5, "allergic to aspirin").fault, None);
+    mount.sh("dd if=/dev/zero of=m/filler bs=4k 2>/dev/null || true").unwrap();
+    // Speech of every sort until the page that the file still has is full too.
+    let full = (6..200).find(|seconds| say(&mut call, *seconds, "lung sounds clear on both sides").fault.is_some());
+    let full = full.expect("the disk never filled up");
+    let begun = instant();
+    let fed = say(&mut call, full + 1, "about to give aspirin three twenty four");
+    let took = begun.elapsed();
+    assert_eq!(fed.fault.map(|fault| fault.kind), Some(FaultKind::Full));
+    assert!(fed.speeches.iter().any(|speech| speech.priority == Priority::High), "no warning: {:?}", fed.speeches);
+    assert!(took < Duration::from_millis(1500), "the warning waited {took:?}");
+    mount.sh("rm m/filler").unwrap();
+    assert!(call.settle_disk(Duration::from_secs(30)));
+    let record = inspect(&dir).unwrap();
+    assert_eq!((record.bad, record.torn), (None, None));
+    let warned = record.events.iter().any(|event| matches!(&event.body, Body::Advice(a) if a.about == "aspirin"));
+    assert!(warned, "what was said while the disk was full is in the record");
 }
