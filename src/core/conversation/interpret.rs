@@ -709,7 +709,8 @@ impl Reader<'_> {
         for item in gathered {
             take(draft, item, on);
         }
-        if self.positive && !draft.negated && has_value(draft) {
+        let none = draft.fields.iter().any(|(f, _)| *f == Field::None);
+        if self.positive && !draft.negated && has_value(draft) && !none {
             for (field, value) in data.yes.iter().flatten() {
                 if !draft.fields.iter().any(|(f, _)| f == field) {
                     draft.fields.push((*field, value.clone()));
@@ -850,8 +851,12 @@ fn take(draft: &mut Draft, item: Gathered, on: &Utterance) {
 }
 
 fn clashes(draft: &Draft, gathered: &[Gathered]) -> bool {
+    // A drug's name and a class said beside it are two drugs ("metformin and a statin").
+    let has = |field: Field| draft.fields.iter().any(|(f, _)| *f == field);
+    let brings = |field: Field| gathered.iter().any(|g| g.field == field && !g.default);
+    let apart = (has(Field::Name) && brings(Field::Class)) || (has(Field::Class) && brings(Field::Name));
     let differs = |g: &Gathered| draft.fields.iter().any(|(f, v)| *f == g.field && *v != g.value);
-    gathered.iter().any(|g| !g.default && differs(g))
+    apart || gathered.iter().any(|g| !g.default && differs(g))
 }
 
 fn has_number(draft: &Draft) -> bool {

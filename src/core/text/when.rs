@@ -355,6 +355,10 @@ impl Walk<'_> {
                 None => {}
             }
         }
+        // `the past hour`.
+        if let (Some(unit), true) = (self.unit(at + 1), self.is(at, "past") || self.is(at, "last")) {
+            add(at + 2, unit, unit > 604_800);
+        }
         let from = at + usize::from(self.is_article(at));
         let quarters = match self.number(from) {
             Some(NumberWord::Half) => 2,
