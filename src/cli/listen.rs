@@ -15,6 +15,7 @@ use crate::shell::clock;
 use crate::shell::config::Config;
 use crate::shell::data::{self, DataSet};
 use crate::shell::live::{self, Keeper, Parts, Place, Prompts, Screen, Service, Settings, Time};
+use crate::shell::model;
 use crate::shell::recognise::{self, Options};
 use crate::shell::speak::{self, Voice, VoiceKind};
 
@@ -75,7 +76,11 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
     let knowledge = app::knowledge(data)?;
     let model = args.model.clone().or_else(|| config.text("model.file").map(PathBuf::from));
     let options = Options { model, data: data.local.clone(), ..Options::default() };
-    let recogniser = recognise::open_with(&options)?;
+    // A missing or bad model is said at once; the recogniser itself starts while the microphone listens already.
+    let found = model::find(options.model.as_deref())?;
+    let model = found.name.clone();
+    let options = Options { model: Some(found.path), ..options };
+    let recogniser: live::Open = Box::new(move || recognise::open_with(&options));
     let (events, voice_events) = unbounded();
     let voice: Arc<dyn Voice> = Arc::from(speak::open(args.sound(&config), events));
     let (sound_in, sound) = bounded(capture::BLOCKS_MAX);
@@ -87,10 +92,9 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
     let training = args.training || config.text("record.purpose") == Some("training");
     let purpose = if training { Purpose::Training } else { Purpose::Care };
     let unit = config.text("record.unit").unwrap_or_default().to_string();
-    let model = recogniser.model().to_string();
     let (recogniser, keeper) = if args.keep_audio {
-        let (recogniser, keeper) = Keeper::start(recogniser)?;
-        (recogniser, Some(keeper))
+        let keeper = Keeper::start()?;
+        (keeper.wrap(recogniser), Some(keeper))
     } else {
         (recogniser, None)
     };
@@ -123,7 +127,7 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
         },
     };
     eprintln!("thirdhand: {}", super::CAUTION);
-    eprintln!("thirdhand: listening to {}; Ctrl-C closes the record", capture.name);
+    eprintln!("thirdhand: listening to {}; the first words take a moment; Ctrl-C closes the record", capture.name);
     live::run(parts)
 }
 

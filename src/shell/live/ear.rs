@@ -18,8 +18,8 @@ use crate::shell::segment::{Segment, Segmenter};
 
 /// Silence after which recognition of what was said so far begins, milliseconds.
 const EARLY_MS: u64 = 208;
-/// Utterances waiting for the recogniser at most.
-const JOBS_MAX: usize = 8;
+/// Utterances waiting for the recogniser at most: it takes some seconds to start, and meanwhile nothing is lost.
+const JOBS_MAX: usize = 32;
 /// A level is told every so many samples.
 const LEVEL_EVERY: u64 = RATE_HZ as u64 / 4;
 
@@ -41,6 +41,10 @@ pub enum Told {
         at_ms: u64,
         dbfs: f32,
     },
+    /// The recogniser is ready; what was said before waits for it.
+    Ready,
+    /// The recogniser cannot be had.
+    Dead(String),
     /// The input has ended and everything before was told.
     Ended,
 }
@@ -68,6 +72,9 @@ pub struct Options {
     pub loudspeaker: Option<Receiver<CaptureEvent>>,
 }
 
+/// Opens the recogniser; takes its time.
+pub type Open = Box<dyn FnOnce() -> anyhow::Result<Box<dyn Recogniser>> + Send>;
+
 /// Orders to the ear.
 pub enum Order {
     /// Recognise what is open, tell it, tell `Ended`, and end.
@@ -80,14 +87,14 @@ pub enum Order {
 /// A thread cannot be started.
 pub fn start(
     options: Options,
-    recogniser: Box<dyn Recogniser>,
+    open: Open,
     sound: Receiver<CaptureEvent>,
     orders: Receiver<Order>,
     told: Sender<Told>,
 ) -> std::io::Result<()> {
     let (jobs, work) = bounded(JOBS_MAX);
     let (finished, results) = bounded(JOBS_MAX + 2);
-    std::thread::Builder::new().name("recognise".into()).spawn(move || recognise(recogniser, &work, &finished))?;
+    std::thread::Builder::new().name("recognise".into()).spawn(move || recognise(open, &work, &finished))?;
     let loudspeaker = options.loudspeaker.clone();
     let ear = Ear {
         options,
@@ -114,17 +121,27 @@ struct Job {
     samples: Vec<f32>,
 }
 
-struct Done {
-    id: u64,
-    result: Result<Transcript, String>,
-    mended: Vec<String>,
+enum Done {
+    Ready,
+    Dead(String),
+    Words { id: u64, result: Result<Transcript, String>, mended: Vec<String> },
 }
 
-fn recognise(mut recogniser: Box<dyn Recogniser>, work: &Receiver<Job>, finished: &Sender<Done>) {
+fn recognise(open: Open, work: &Receiver<Job>, finished: &Sender<Done>) {
+    let mut recogniser = match open() {
+        Ok(recogniser) => recogniser,
+        Err(error) => {
+            let _ = finished.send(Done::Dead(format!("{error:#}")));
+            return;
+        }
+    };
+    if finished.send(Done::Ready).is_err() {
+        return;
+    }
     for Job { id, samples } in work {
         let result = recogniser.recognise(&samples).map_err(|e| format!("{e:#}"));
         let mended = recogniser.troubles();
-        if finished.send(Done { id, result, mended }).is_err() {
+        if finished.send(Done::Words { id, result, mended }).is_err() {
             return;
         }
     }
@@ -340,18 +357,29 @@ impl Ear {
     }
 
     fn learn(&mut self, done: Done) -> bool {
-        for detail in done.mended {
-            self.tell(Told::Mended(detail));
-        }
-        if let Some(times) = self.waiting.remove(&done.id) {
-            self.utter(done.result, times);
-            return true;
-        }
-        if let Some(early) = self.early.as_mut().filter(|early| early.id == done.id) {
-            early.result = Some(done.result);
-            self.end_early();
+        match done {
+            Done::Ready => return self.tell(Told::Ready),
+            Done::Dead(why) => {
+                self.waiting.clear();
+                return self.tell(Told::Dead(why));
+            }
+            Done::Words { id, result, mended } => {
+                mended.into_iter().for_each(|detail| {
+                    self.tell(Told::Mended(detail));
+                });
+                self.words(id, result);
+            }
         }
         true
+    }
+
+    fn words(&mut self, id: u64, result: Result<Transcript, String>) {
+        if let Some(times) = self.waiting.remove(&id) {
+            self.utter(result, times);
+        } else if let Some(early) = self.early.as_mut().filter(|early| early.id == id) {
+            early.result = Some(result);
+            self.end_early();
+        }
     }
 
     /// The words so far are known: if they are complete and nothing was added, the utterance ends here.

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex, MutexGuard};
 use anyhow::Result;
 use crossbeam_channel::{Sender, bounded};
 
+use super::ear::Open;
 use crate::core::utterance::Transcript;
 use crate::shell::capture::RATE_HZ;
 use crate::shell::journal::audio;
@@ -67,11 +68,11 @@ pub struct Keeper {
 }
 
 impl Keeper {
-    /// Wraps the recogniser and starts the thread.
+    /// Starts the thread.
     ///
     /// # Errors
     /// The system gives no thread.
-    pub fn start(inner: Box<dyn Recogniser>) -> std::io::Result<(Box<dyn Recogniser>, Keeper)> {
+    pub fn start() -> std::io::Result<Keeper> {
         let waiting: Arc<Mutex<Waiting>> = Arc::default();
         let failed: Arc<Mutex<Option<String>>> = Arc::default();
         let (files, work) = bounded::<(PathBuf, u64, Vec<f32>)>(WRITING);
@@ -84,8 +85,16 @@ impl Keeper {
                 }
             }
         })?;
-        let keeping = Keeping { inner, waiting: waiting.clone() };
-        Ok((Box::new(keeping), Keeper { waiting, files: Some(files), thread: Some(thread), failed }))
+        Ok(Keeper { waiting, files: Some(files), thread: Some(thread), failed })
+    }
+
+    /// A recogniser, once it opens, that also remembers what it heard.
+    pub fn wrap(&self, open: Open) -> Open {
+        let waiting = self.waiting.clone();
+        Box::new(move || {
+            let keeping: Box<dyn Recogniser> = Box::new(Keeping { inner: open()?, waiting });
+            Ok(keeping)
+        })
     }
 
     /// Hands the sound that `transcript` came from over to be kept in `record`, and names its file in the transcript.
@@ -140,7 +149,8 @@ mod tests {
     #[test]
     fn the_sound_of_an_utterance_lies_beside_its_record() {
         let place = tempfile::tempdir().unwrap();
-        let (mut recogniser, keeper) = Keeper::start(Box::new(Parrot)).unwrap();
+        let keeper = Keeper::start().unwrap();
+        let mut recogniser = keeper.wrap(Box::new(|| Ok(Box::new(Parrot))))().unwrap();
         // Heard early in a pause, then again in full: the second is the one that is kept.
         recogniser.recognise(&[0.1; 800]).unwrap();
         let mut transcript = recogniser.recognise(&[0.5; 1600]).unwrap();
@@ -154,7 +164,8 @@ mod tests {
 
     #[test]
     fn a_folder_that_takes_nothing_is_told() {
-        let (mut recogniser, keeper) = Keeper::start(Box::new(Parrot)).unwrap();
+        let keeper = Keeper::start().unwrap();
+        let mut recogniser = keeper.wrap(Box::new(|| Ok(Box::new(Parrot))))().unwrap();
         let mut transcript = recogniser.recognise(&[0.5; 1600]).unwrap();
         keeper.keep(PathBuf::from("/no/such/record"), 12_000, &mut transcript);
         let failed = keeper.failed.clone();
@@ -164,7 +175,8 @@ mod tests {
 
     #[test]
     fn what_no_record_wants_is_forgotten() {
-        let (mut recogniser, keeper) = Keeper::start(Box::new(Parrot)).unwrap();
+        let keeper = Keeper::start().unwrap();
+        let mut recogniser = keeper.wrap(Box::new(|| Ok(Box::new(Parrot))))().unwrap();
         (0..100).for_each(|_| drop(recogniser.recognise(&[0.5; 16]).unwrap()));
         assert!(lock(&keeper.waiting).sounds.len() <= WAITING);
     }

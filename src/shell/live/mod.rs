@@ -38,8 +38,8 @@ use crate::core::utterance::Transcript;
 use crate::shell::capture::{CaptureEvent, MicState};
 use crate::shell::clock::{boot_ms, wall_now};
 use crate::shell::journal::{Fault, FaultKind};
-use crate::shell::recognise::Recogniser;
 use crate::shell::speak::{Earcon, End, Utterance, Voice, VoiceEvent};
+pub use ear::Open;
 use ear::{Heard, Order, Told};
 pub use kept::Keeper;
 
@@ -49,6 +49,8 @@ const TOLD_MAX: usize = 64;
 const LAST_WRITING: Duration = Duration::from_secs(10);
 /// After the first Ctrl-C the last words are waited for no longer than this.
 const LAST_WORDS: Duration = Duration::from_secs(20);
+/// The same while the recogniser is still starting: what was said since waits for it.
+const FIRST_WORDS: Duration = Duration::from_secs(90);
 /// The disk is tried again so often while it fails, milliseconds.
 const DISK_RETRY_MS: u64 = 1_000;
 
@@ -61,7 +63,8 @@ pub struct Parts<'k> {
     pub sound: Receiver<CaptureEvent>,
     /// What the loudspeaker plays, where that can be had.
     pub loudspeaker: Option<Receiver<CaptureEvent>>,
-    pub recogniser: Box<dyn Recogniser>,
+    /// Opens the recogniser, on another thread.
+    pub recogniser: Open,
     pub voice: Arc<dyn Voice>,
     pub voice_events: Receiver<VoiceEvent>,
     pub signals: Receiver<i32>,
@@ -132,6 +135,7 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         microphone: None,
         awake_ms: boot_ms(),
         timing: timing::Timing::default(),
+        ready: false,
     };
     live.begin()?;
     live.listen(&ear, &parts.voice_events, &parts.signals, &orders)
@@ -162,6 +166,8 @@ struct Live<'k> {
     /// When the ear last told anything.
     awake_ms: u64,
     timing: timing::Timing,
+    /// The recogniser works.
+    ready: bool,
 }
 
 impl Live<'_> {
@@ -174,9 +180,15 @@ impl Live<'_> {
         } else if self.settings.open_at_once {
             self.shift.open(self.time.now_ms())?;
         }
+        Ok(())
+    }
+
+    /// Everything works from here on: the first words, with the usual caution.
+    fn ready(&mut self) {
+        self.ready = true;
+        self.screen.line("ready");
         self.announce("live.listening", &[], Priority::Medium);
         self.service.ready();
-        Ok(())
     }
 
     fn listen(
@@ -208,7 +220,7 @@ impl Live<'_> {
                 recv(signals) -> signal => if signal.is_ok() && end.is_none() {
                     self.screen.line("closing the record; once more to leave at once");
                     let _ = orders.try_send(Order::Finish);
-                    end = Some(crate::shell::clock::instant() + LAST_WORDS);
+                    end = Some(crate::shell::clock::instant() + if self.ready { LAST_WORDS } else { FIRST_WORDS });
                 },
                 default(wait) => if end.is_some_and(|end| crate::shell::clock::instant() >= end) {
                     return self.close(true);
@@ -250,6 +262,8 @@ impl Live<'_> {
                 let trouble = trouble("recogniser", "mended", &detail);
                 self.feed(Input::Recovered(trouble), self.time.now_ms());
             }
+            Told::Ready => self.ready(),
+            Told::Dead(why) => anyhow::bail!("{why}"),
             Told::Ended => {}
         }
         Ok(())
