@@ -29,6 +29,12 @@ const SHORTEST: usize = 16_000;
 /// Weight of the language model's log probability.
 const WEIGHT: f32 = 0.6;
 
+/// Guidance that makes the tokens this much less likely each (natural logarithm) led astray.
+const MISGUIDED: f32 = 1.3;
+
+/// Below this mean probability of its tokens an utterance is chatter, noise or another language.
+const CHATTER: f64 = 0.1;
+
 pub struct Engine {
     encoded: Encoded,
     rules: Rules,
@@ -121,6 +127,7 @@ impl Engine {
             confidence: likelihood(path),
             words,
             audio_ms,
+            chatter: likelihood(path) < CHATTER,
             rivals: rivals.into_iter().collect(),
             ..Transcript::default()
         }
@@ -130,7 +137,8 @@ impl Engine {
     fn words(&self, path: &Path, numbers: &[Number]) -> Vec<Word> {
         let mut words: Vec<(std::ops::Range<usize>, f64)> = Vec::new();
         for (at, token) in path.tokens.iter().enumerate() {
-            let spaced = self.vocabulary.get(*token as usize).is_some_and(|b| b.starts_with(b" "));
+            let spaced = self.vocabulary.get(*token as usize).is_some_and(|b| b.starts_with(b" "))
+                || self.is_point_of_number(path, at);
             let probability = f64::from(path.scores.get(at).copied().unwrap_or(0.0).exp());
             match words.last_mut() {
                 Some((range, least)) if !spaced => {
@@ -141,6 +149,15 @@ impl Engine {
             }
         }
         words.into_iter().map(|(range, probability)| self.word(path, range, probability, numbers)).collect()
+    }
+
+    /// The point of `nitroglycerin.4`: what the engine glued to the word before is a number of its own.
+    fn is_point_of_number(&self, path: &Path, at: usize) -> bool {
+        let text = |at: usize| path.tokens.get(at).map_or(String::new(), |t| text_of(&self.vocabulary, &[*t]));
+        let before = at.checked_sub(1).map(text).unwrap_or_default();
+        text(at) == "."
+            && before.ends_with(|c: char| c.is_alphabetic())
+            && text(at + 1).starts_with(|c: char| c.is_ascii_digit())
     }
 
     fn word(&self, path: &Path, range: std::ops::Range<usize>, probability: f64, numbers: &[Number]) -> Word {
@@ -200,6 +217,14 @@ impl Steps for Encoded {
         }
         self.fed = wanted;
         self.state.get_logits().map_err(|e| anyhow!("whisper.cpp has no result: {e}"))
+    }
+}
+
+/// The guided decoding, unless the sound speaks clearly against it: then the free one, with the guided as its rival.
+fn better(guided: Path, free: Option<Path>) -> (Path, Option<Path>) {
+    match free {
+        Some(free) if free.mean() - guided.mean() > MISGUIDED => (free, Some(guided)),
+        free => (guided, free),
     }
 }
 
