@@ -380,6 +380,7 @@ impl Grammar {
         }
         let mut grammar = compile::compile(&mut files, lexicon);
         grammar.changes = std::mem::take(&mut files.changes);
+        grammar.warnings = check::warnings(&grammar);
         diagnostics.append(&mut files.diagnostics);
         if diagnostics.is_empty() {
             return Ok(grammar);
