@@ -62,7 +62,7 @@ fn start(rig: &Rig, model: &Path, record: &Path, more: &[&str]) -> Program {
     let (model, record) = (model.display().to_string(), record.display().to_string());
     let args = [&["listen", "--json", "--model", &model, "--record", &record], more].concat();
     let mut program = Program::start(rig, &args);
-    program.wait(30, "the record is opened", |e| e["kind"] == "opened" || e["kind"] == "recovered");
+    program.wait(180, "the record is opened", |e| e["kind"] == "opened" || e["kind"] == "recovered");
     program
 }
 
@@ -75,19 +75,19 @@ fn words_become_a_record_advice_is_spoken_and_ctrl_c_closes() {
     let ear = rig.ear();
     let mut listen = start(&rig, &model, &record, &[]);
     // The caution comes first; the words are played once it has been heard and the microphone is warm.
-    rig.until(15_000, || ear.loud_ms() > 2_000).expect("the first words are spoken");
+    rig.until(180_000, || ear.loud_ms() > 2_000).expect("the first words are spoken");
     rig.play(&words(rig.path("").as_path(), "blood pressure eighty two over fifty"));
-    let finding = listen.wait(60, "the finding", is_finding("blood_pressure"));
+    let finding = listen.wait(180, "the finding", is_finding("blood_pressure"));
     assert_eq!(finding["finding"]["systolic_mmhg"], 82);
     assert_eq!(finding["finding"]["diastolic_mmhg"], 50);
     let heard = listen.seen.iter().find(|e| e["seq"] == finding["from"]).expect("it came from a `heard`");
     assert_eq!(heard["at"], finding["at"], "a finding happened when its words began");
-    let advice = listen.wait(60, "advice", |e| e["kind"] == "advice");
+    let advice = listen.wait(180, "advice", |e| e["kind"] == "advice");
     let loud = ear.loud_ms();
-    listen.wait(20, "it is spoken", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
+    listen.wait(180, "it is spoken", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
     assert!(ear.loud_ms() > loud + 500, "{} ms after {loud} ms", ear.loud_ms());
     listen.signal("INT");
-    let (status, seen) = listen.end(60);
+    let (status, seen) = listen.end(180);
     assert_eq!(status, Some(0));
     assert_eq!(seen.last().expect("there are events")["kind"], "closed");
     verify(&rig, &record);
@@ -103,15 +103,15 @@ fn the_program_never_takes_its_own_words_for_the_crews() {
     rig.set_loopback_volume("-6dB");
     let record = rig.path("call");
     let mut listen = start(&rig, &model, &record, &[]);
-    listen.wait(30, "the caution comes back as an echo", |e| e["heard"]["outcome"] == "echo");
+    listen.wait(180, "the caution comes back as an echo", |e| e["heard"]["outcome"] == "echo");
     let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
     play("blood pressure eighty two over fifty");
-    let advice = listen.wait(60, "advice", |e| e["kind"] == "advice");
-    listen.wait(30, "it is spoken", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
+    let advice = listen.wait(180, "advice", |e| e["kind"] == "advice");
+    listen.wait(180, "it is spoken", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
     play("oxygen saturation eighty eight percent on room air");
-    listen.wait(60, "the crew is heard", is_finding("oxygen_saturation"));
+    listen.wait(180, "the crew is heard", is_finding("oxygen_saturation"));
     listen.signal("INT");
-    let (status, seen) = listen.end(60);
+    let (status, seen) = listen.end(180);
     assert_eq!(status, Some(0));
     let findings: Vec<&Value> = seen.iter().filter(|e| e["kind"] == "finding").collect();
     assert_eq!(findings.len(), 2, "one a sentence that the crew said: {findings:#?}");
@@ -130,16 +130,16 @@ fn a_finding_spoken_over_the_programs_words_is_not_lost() {
     let dir = rig.path("");
     let over = words(&dir, "oxygen saturation ninety six percent on room air");
     // The caution lets the program learn how its own words come back; then it has something longer to say.
-    rig.until(20_000, || ear.loud_ms() > 3_000).expect("the first words are spoken");
+    rig.until(180_000, || ear.loud_ms() > 3_000).expect("the first words are spoken");
     rig.play(&words(&dir, "blood pressure eighty two over fifty"));
-    listen.wait(60, "advice", |e| e["kind"] == "advice");
+    listen.wait(180, "advice", |e| e["kind"] == "advice");
     let before = ear.loud_ms();
-    rig.until(20_000, || ear.loud_ms() > before + 100).expect("the advice is being spoken");
+    rig.until(180_000, || ear.loud_ms() > before + 100).expect("the advice is being spoken");
     rig.play(&over);
-    let finding = listen.wait(60, "what was said over it", is_finding("oxygen_saturation"));
+    let finding = listen.wait(180, "what was said over it", is_finding("oxygen_saturation"));
     assert_eq!(finding["finding"]["percent"], 96);
     listen.signal("INT");
-    let (status, seen) = listen.end(60);
+    let (status, seen) = listen.end(180);
     assert_eq!(status, Some(0));
     assert_eq!(seen.iter().filter(|e| e["kind"] == "finding").count(), 2, "{seen:#?}");
 }
@@ -152,16 +152,16 @@ fn a_killed_program_goes_on_with_its_call() {
     let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
     let mut first = start(&rig, &model, &record, &["--voice", "none"]);
     play("blood pressure one twenty over eighty");
-    first.wait(60, "the finding", is_finding("blood_pressure"));
+    first.wait(180, "the finding", is_finding("blood_pressure"));
     first.signal("KILL");
     drop(first);
     let mut second = start(&rig, &model, &record, &["--voice", "none"]);
     let resumed = second.seen.last().expect("something was seen").clone();
     assert_eq!(resumed["recovered"]["state"], "resumed", "{resumed}");
     play("oxygen saturation eighty eight percent on room air");
-    second.wait(60, "the next finding", is_finding("oxygen_saturation"));
+    second.wait(180, "the next finding", is_finding("oxygen_saturation"));
     second.signal("TERM");
-    assert_eq!(second.end(60).0, Some(0));
+    assert_eq!(second.end(180).0, Some(0));
     verify(&rig, &record);
     let text = std::fs::read_to_string(record.join("events.jsonl")).expect("the record is there");
     let events: Vec<Value> = text.lines().map(|l| serde_json::from_str(l).expect("JSON Lines")).collect();
@@ -190,7 +190,7 @@ fn a_shift_has_several_calls_and_each_has_its_folder() {
         std::io::Write::write_all(&mut stdin, &pcm(&dir, text, 1, 2)).expect("the program reads");
     }
     drop(stdin);
-    let (status, seen) = listen.end(120);
+    let (status, seen) = listen.end(300);
     assert_eq!(status, Some(0));
     let kinds: Vec<&str> =
         seen.iter().filter_map(|e| e["kind"].as_str()).filter(|k| ["opened", "closed"].contains(k)).collect();
@@ -215,7 +215,7 @@ fn ten_minutes_of_samples_take_no_more_memory_than_one() {
         sizes.push(resident_kb(listen.pid()));
     }
     drop(stdin);
-    let (status, seen) = listen.end(240);
+    let (status, seen) = listen.end(300);
     assert_eq!(status, Some(0));
     assert!(seen.iter().filter(|e| e["kind"] == "heard").count() >= 10);
     let closed = seen.last().expect("there are events")["mono_ms"].as_u64().expect("a number");
@@ -278,7 +278,7 @@ fn the_service_manager_is_told() {
     let Some(model) = model("listen: service") else { return };
     let path = rig.path("run/notify.sock");
     let socket = std::os::unix::net::UnixDatagram::bind(&path).expect("a socket can be made");
-    socket.set_read_timeout(Some(std::time::Duration::from_secs(30))).expect("it can");
+    socket.set_read_timeout(Some(std::time::Duration::from_secs(180))).expect("it can");
     let mut command = rig.command(env!("CARGO_BIN_EXE_thirdhand"));
     command.env("NOTIFY_SOCKET", &path).args(["listen", "--voice", "none", "--json", "--record"]);
     let mut listen = Program::spawn(command.arg(rig.path("call")).arg("--model").arg(&model));
@@ -293,8 +293,8 @@ fn the_service_manager_is_told() {
     };
     wait("READY=1");
     wait("WATCHDOG=1");
-    listen.wait(20, "it listens", |e| e["kind"] == "opened");
+    listen.wait(180, "it listens", |e| e["kind"] == "opened");
     listen.signal("TERM");
     wait("STOPPING=1");
-    assert_eq!(listen.end(60).0, Some(0));
+    assert_eq!(listen.end(180).0, Some(0));
 }
