@@ -109,7 +109,7 @@ impl Writer {
     pub fn settle(&self, seq: u64, at_most: Duration) -> bool {
         let (lock, bell) = &*self.shared;
         let progress = lock.lock().unwrap_or_else(|e| e.into_inner());
-        let open = |p: &mut Progress| !(p.recorded >= seq && p.fault.is_none()) && !p.ended;
+        let open = |p: &mut Progress| !(p.ended || p.recorded >= seq && p.fault.is_none());
         let (progress, _) = bell.wait_timeout_while(progress, at_most, open).unwrap_or_else(|e| e.into_inner());
         progress.recorded >= seq && progress.fault.is_none()
     }

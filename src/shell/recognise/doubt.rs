@@ -210,7 +210,7 @@ fn spans(vocabulary: &[Vec<u8>], tokens: &[i32]) -> Vec<Number> {
     while at < texts.len() {
         let point = texts[at].trim_start() == "." && texts[at].starts_with(' ');
         let word = WORDS.contains(&texts[at].trim_start().to_ascii_lowercase().as_str());
-        if !digits(at) && !(point && digits(at + 1) && glued(at + 1)) && !word {
+        if !(digits(at) || word || point && digits(at + 1) && glued(at + 1)) {
             at += 1;
             continue;
         }

@@ -187,7 +187,7 @@ impl Writer<'_> {
         let small = digits.len() == 1 && said.len() == 1;
         let decimal = digits.contains('.');
         let spoken = || said.iter().map(|t| t.text.as_str()).collect::<Vec<_>>().join(" ");
-        let over = before.is_some_and(|t| t.text == "over") && self.text.ends_with(|c: char| c == '/' || c == ' ');
+        let over = before.is_some_and(|t| t.text == "over") && self.text.ends_with(['/', ' ']);
         if small && !over && self.dice.chance(45) || decimal && self.dice.chance(12) {
             self.push(&spoken());
         } else if decimal && self.dice.chance(25) {
