@@ -277,7 +277,7 @@ impl Live<'_> {
         }
         if self.shift.call().is_none() {
             if !self.opens_a_call(&transcript, start_ms) {
-                self.screen.line(&format!("no call is open; heard \"{}\"", transcript.text));
+                self.screen.words_line("no call is open; heard", &transcript.text);
                 return Ok(());
             }
             self.shift.open(start_ms)?;

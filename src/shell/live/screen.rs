@@ -63,6 +63,15 @@ impl Screen {
         }
     }
 
+    /// A line with spoken words: for eyes alone. Where stderr is no terminal it is a log, and a log holds no words.
+    pub fn words_line(&mut self, text: &str, words: &str) {
+        if self.drawn || self.full {
+            self.line(&format!("{text} \"{words}\""));
+        } else {
+            self.line(&format!("{text} {} words", words.split_whitespace().count()));
+        }
+    }
+
     pub fn level(&mut self, dbfs: f32) {
         self.level_dbfs = Some(dbfs);
     }
