@@ -24,7 +24,14 @@ field() { awk -v name="\"$name\"" -v field="$1" '$1 == "name" { on = ($3 == name
 file=$data/models/$(field file)
 sum=$(field sha256)
 
+# The language model is sampled from the grammar once for each data set; doing it here keeps the first call quick.
+warm() {
+    [ -x "$1" ] || return 0
+    "$1" recogniser --model "$file" < /dev/null > /dev/null 2>&1 || say "the recogniser does not start yet; \`thirdhand doctor\` says why"
+}
+
 if [ -f "$file" ] && printf '%s  %s\n' "$sum" "$file" | sha256sum --check --status; then
+    warm "${1:-$root/target/release/thirdhand}"
     say "$name is in place and verified: $file"
     exit 0
 fi
@@ -56,4 +63,5 @@ done
 say "converting and verifying"
 "$program" models import "$work/unpacked" --name "$name" >&2
 rm -rf "$work"
+warm "$program"
 say "$name is ready: $file"

@@ -15,7 +15,7 @@ use crate::shell::model::Model;
 use crate::shell::segment::length_ms;
 
 /// Loading, building the language model once and warming up, on a busy machine.
-const START_LIMIT: Duration = Duration::from_secs(120);
+const START_LIMIT: Duration = Duration::from_secs(300);
 /// An utterance may take this long, and this many times its own length more.
 const HANG_LIMIT: Duration = Duration::from_secs(15);
 const HANG_FACTOR: u32 = 6;
