@@ -627,7 +627,7 @@ impl Reader<'_> {
             let present = p.sets.iter().any(|(f, v)| *f == Field::Present && *v == Value::Flag(true));
             present && !p.start && matches!(p.role, Role::Alone(_))
         });
-        if asserts && self.denial == Denial::List {
+        if asserts && matches!(self.denial, Denial::List | Denial::Next { first: false }) {
             self.denial = Denial::None;
         }
         // "he has" + "nausea".

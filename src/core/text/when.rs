@@ -86,6 +86,14 @@ pub fn expiries(tokens: &[Token], at: usize) -> Vec<YearMonth> {
             next += 1;
         }
         all.extend(walk.years(next).into_iter().map(|(end, year)| YearMonth { end, year, month }));
+        // `twelve thirty one twenty eight`, `march fifteenth twenty twenty eight`, `3/15/28`: the day is passed over.
+        // `one two twenty seven` is december, digit by digit.
+        let digit = |i: usize| matches!(walk.number(i), Some(NumberWord::Digit(_)));
+        let spelled = next.checked_sub(1).is_some_and(digit) && digit(next);
+        for end in if spelled { Vec::new() } else { walk.days(next) } {
+            let next = end + usize::from(walk.is(end, "over") || walk.is(end, "slash"));
+            all.extend(walk.years(next).into_iter().map(|(end, year)| YearMonth { end, year, month }));
+        }
     }
     if let Some((value, digits @ (4 | 6))) = walk.written(at) {
         let unit = if digits == 4 { 100 } else { 10_000 };
@@ -426,6 +434,21 @@ impl Walk<'_> {
             }
         }
         all
+    }
+
+    /// Where a day of the month that begins at `at` ends: `fifteenth`, `the 1st`, `thirty one`, `15`.
+    fn days(&self, at: usize) -> Vec<usize> {
+        let at = at + usize::from(self.is(at, "the"));
+        let ordinal = |t: &Token| ["th", "st", "nd", "rd"].iter().any(|e| t.text.len() > 2 && t.text.ends_with(e));
+        if self.tokens.get(at).is_some_and(ordinal) {
+            return vec![at + 1];
+        }
+        if let Some(Token { number: Some(NumberWord::Tens(_)), .. }) = self.tokens.get(at)
+            && self.tokens.get(at + 1).is_some_and(ordinal)
+        {
+            return vec![at + 2];
+        }
+        self.counts(at).into_iter().filter(|(_, day)| (1..=31).contains(day)).map(|(end, _)| end).collect()
     }
 
     /// `2028-03`.
