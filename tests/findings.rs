@@ -10,6 +10,7 @@ use std::path::Path;
 
 use serde_json::{Value as Json, json};
 use thirdhand::cli::parse::Encounter;
+use thirdhand::core::event::Outcome;
 use thirdhand::core::grammar::Grammar;
 use thirdhand::core::utterance::Understood;
 use thirdhand::shell::data::DataSet;
@@ -112,13 +113,16 @@ fn grammar() -> Grammar {
 fn sampled_phrases_come_back_as_they_were_meant() {
     let grammar = grammar();
     let at = chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap();
-    let mut faults = Vec::new();
+    let (mut faults, mut asks) = (Vec::new(), 0);
     let samples: Vec<_> = (1..=3).flat_map(|seed| grammar.sample_phrases(seed)).collect();
     for (place, sample) in &samples {
         // A line is heard three seconds after the encounter's last.
         let got = Encounter::new(at - chrono::TimeDelta::seconds(3)).hear(&grammar, &sample.text);
         let findings: Vec<_> = got.findings().cloned().collect();
-        if findings != sample.findings {
+        // "glucose 7.9" may be a dose or a reading: asking aloud is right, guessing would not be.
+        let asked = findings.is_empty() && matches!(got.outcome, Outcome::Rejected | Outcome::Ambiguous);
+        asks += usize::from(asked);
+        if findings != sample.findings && !asked {
             let wanted: Vec<_> = sample.findings.iter().map(|f| f.to_json().to_string()).collect();
             faults.push(format!(
                 "{place}\n  said `{}`\n  meant {}\n  heard {}",
@@ -129,6 +133,7 @@ fn sampled_phrases_come_back_as_they_were_meant() {
         }
     }
     assert!(samples.len() > 300, "only {} samples", samples.len());
+    assert!(asks <= 5, "{asks} of {} were asked about", samples.len());
     assert!(faults.is_empty(), "{} of {}:\n{}", faults.len(), samples.len(), faults.join("\n"));
 }
 
@@ -170,7 +175,6 @@ fn no_words_bring_it_down() {
 #[test]
 fn rivals_of_the_recogniser_make_a_value_doubtful() {
     use thirdhand::core::conversation::Conversation;
-    use thirdhand::core::event::Outcome;
     use thirdhand::core::time::Moment;
     use thirdhand::core::utterance::{Transcript, Word};
 
@@ -200,7 +204,6 @@ fn rivals_of_the_recogniser_make_a_value_doubtful() {
 #[test]
 fn our_own_voice_is_an_echo() {
     use thirdhand::core::conversation::Conversation;
-    use thirdhand::core::event::Outcome;
     use thirdhand::core::time::Moment;
     use thirdhand::core::utterance::Transcript;
 
