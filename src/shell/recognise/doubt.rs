@@ -26,6 +26,8 @@ pub struct Number {
     /// As written, without a space: `118`, `0.4`, `four`.
     pub text: String,
     pub probability: f64,
+    /// True when `text` is not what the decoding wrote.
+    pub settled: bool,
     /// Other numbers, likeliest first.
     pub rivals: Vec<(String, f64)>,
 }
@@ -80,6 +82,8 @@ fn weigh(
     let total: f64 = shares.values().sum();
     let own = value_of(&number.text);
     number.probability = if total > 0.0 { shares.get(&own).copied().unwrap_or(0.0) / total } else { 0.0 };
+    settle(number, &shares, total);
+    let own = value_of(&number.text);
     let mut rivals: Vec<(String, f64)> =
         shares.into_iter().filter(|(value, _)| *value != own).map(|(value, share)| (value, share / total)).collect();
     let alikes: Vec<String> = sound_alikes(&number.text).iter().map(|a| value_of(a)).collect();
@@ -88,6 +92,17 @@ fn weigh(
     rivals.truncate(MOST_OF_ENGINE);
     number.rivals = rivals;
     Ok(())
+}
+
+/// Guidance may prefer one form of number over another (3.4 for 314): where the sound alone holds a rival likelier,
+/// the rival is what was heard, and the number its rival.
+fn settle(number: &mut Number, shares: &BTreeMap<String, f64>, total: f64) {
+    let best = shares.iter().max_by(|a, b| a.1.total_cmp(b.1)).map(|(value, share)| (value.clone(), share / total));
+    if let Some((value, probability)) = best.filter(|(_, p)| *p > number.probability) {
+        number.text = value;
+        number.probability = probability;
+        number.settled = true;
+    }
 }
 
 fn push_new(list: &mut Vec<String>, item: String) {
@@ -208,7 +223,9 @@ fn spans(vocabulary: &[Vec<u8>], tokens: &[i32]) -> Vec<Number> {
     let mut found = Vec::new();
     let mut at = 0;
     while at < texts.len() {
-        let point = texts[at].trim_start() == "." && texts[at].starts_with(' ');
+        // ` .4`, and the `.4` that the engine glued to the word before (`nitroglycerin.4`).
+        let glued_to_word = at > 0 && texts[at - 1].ends_with(|c: char| c.is_alphabetic());
+        let point = texts[at].trim_start() == "." && (texts[at].starts_with(' ') || glued_to_word);
         let word = WORDS.contains(&texts[at].trim_start().to_ascii_lowercase().as_str());
         if !(digits(at) || word || point && digits(at + 1) && glued(at + 1)) {
             at += 1;
@@ -219,7 +236,7 @@ fn spans(vocabulary: &[Vec<u8>], tokens: &[i32]) -> Vec<Number> {
             to += 1;
         }
         let text = texts[at..to].concat().trim_start().to_string();
-        found.push(Number { from: at, to, text, probability: 1.0, rivals: Vec::new() });
+        found.push(Number { from: at, to, text, probability: 1.0, settled: false, rivals: Vec::new() });
         at = to;
     }
     found

@@ -29,11 +29,10 @@ const SHORTEST: usize = 16_000;
 /// Weight of the language model's log probability.
 const WEIGHT: f32 = 0.6;
 
-/// Guidance that makes the tokens this much less likely each (natural logarithm) led astray.
-const MISGUIDED: f32 = 1.3;
-
 /// Below this mean probability of its tokens an utterance is chatter, noise or another language.
 const CHATTER: f64 = 0.1;
+/// Below this one nothing was said: the words are made up from noise.
+const NOISE: f64 = 0.06;
 
 pub struct Engine {
     encoded: Encoded,
@@ -115,6 +114,9 @@ impl Engine {
     }
 
     fn transcript(&self, path: &Path, free: Option<&Path>, numbers: &[Number], audio_ms: u64) -> Transcript {
+        if likelihood(path) < NOISE {
+            return Transcript { confidence: likelihood(path), audio_ms, chatter: true, ..Transcript::default() };
+        }
         let words = self.words(path, numbers);
         let text = words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ");
         // The free decoding counts as a rival where its numbers are others; other words it may spell as it likes.
@@ -161,15 +163,30 @@ impl Engine {
     }
 
     fn word(&self, path: &Path, range: std::ops::Range<usize>, probability: f64, numbers: &[Number]) -> Word {
-        let text = |from, to| text_of(&self.vocabulary, &path.tokens[from..to]);
-        let mut word = Word { text: text(range.start, range.end).trim().to_string(), probability, rivals: Vec::new() };
-        let within = numbers.iter().filter(|n| range.contains(&n.from));
-        for (i, number) in within.enumerate() {
-            word.probability = if i == 0 { number.probability } else { word.probability.min(number.probability) };
-            for (rival, p) in &number.rivals {
-                let (before, after) = (text(range.start, number.from), text(number.to.min(range.end), range.end));
-                word.rivals.push((format!("{}{rival}{after}", before.trim_start()), *p));
+        let within: Vec<&Number> = numbers.iter().filter(|n| range.contains(&n.from)).collect();
+        let written = |instead: Option<(usize, &str)>| {
+            let mut text = String::new();
+            let mut at = range.start;
+            for (i, number) in within.iter().enumerate() {
+                text.push_str(&text_of(&self.vocabulary, &path.tokens[at..number.from]));
+                let own = text_of(&self.vocabulary, &path.tokens[number.from..number.to.min(range.end)]);
+                let spaced = own.starts_with(' ');
+                let now = match instead {
+                    Some((which, rival)) if which == i => rival,
+                    _ if number.settled => number.text.as_str(),
+                    _ => own.trim_start(),
+                };
+                text.push_str(if spaced { " " } else { "" });
+                text.push_str(now);
+                at = number.to.min(range.end);
             }
+            text.push_str(&text_of(&self.vocabulary, &path.tokens[at..range.end]));
+            text.trim().to_string()
+        };
+        let mut word = Word { text: written(None), probability, rivals: Vec::new() };
+        for (i, number) in within.iter().enumerate() {
+            word.probability = if i == 0 { number.probability } else { word.probability.min(number.probability) };
+            word.rivals.extend(number.rivals.iter().map(|(rival, p)| (written(Some((i, rival))), *p)));
         }
         word.rivals.sort_by(|a, b| b.1.total_cmp(&a.1));
         word
@@ -217,14 +234,6 @@ impl Steps for Encoded {
         }
         self.fed = wanted;
         self.state.get_logits().map_err(|e| anyhow!("whisper.cpp has no result: {e}"))
-    }
-}
-
-/// The guided decoding, unless the sound speaks clearly against it: then the free one, with the guided as its rival.
-fn better(guided: Path, free: Option<Path>) -> (Path, Option<Path>) {
-    match free {
-        Some(free) if free.mean() - guided.mean() > MISGUIDED => (free, Some(guided)),
-        free => (guided, free),
     }
 }
 
