@@ -6,7 +6,7 @@ use std::thread;
 use std::time::Duration;
 
 use anyhow::{Context, Result, anyhow, bail};
-use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
+use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 
 use super::wire::{self, Reply};
 use super::{Options, Recogniser};
@@ -30,7 +30,8 @@ pub struct ChildRecogniser {
 
 struct Running {
     process: Child,
-    requests: ChildStdin,
+    /// To the thread that writes: a process that hangs reads nothing, and a full pipe must not hold the caller.
+    requests: Sender<Vec<f32>>,
     replies: Receiver<Result<Option<Reply>>>,
 }
 
@@ -64,9 +65,10 @@ impl ChildRecogniser {
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null());
         let mut process =
             command.spawn().with_context(|| format!("{}: the recogniser cannot be started", program.display()))?;
-        let (Some(requests), Some(output)) = (process.stdin.take(), process.stdout.take()) else {
+        let (Some(input), Some(output)) = (process.stdin.take(), process.stdout.take()) else {
             bail!("the recogniser has no pipes");
         };
+        let requests = writer(input)?;
         let (send, replies) = bounded(4);
         thread::Builder::new().name("recogniser".into()).spawn(move || {
             let mut output = BufReader::new(output);
@@ -93,7 +95,7 @@ impl ChildRecogniser {
         let running = self.running.as_mut().context("the recogniser is not running")?;
         let limit =
             self.options.patience.unwrap_or(HANG_LIMIT) + Duration::from_millis(length_ms(samples)) * HANG_FACTOR;
-        let asked = wire::ask(&mut running.requests, samples).context("the recogniser died");
+        let asked = running.requests.send(samples.to_vec()).map_err(|_| anyhow!("the recogniser died"));
         match asked.and_then(|()| running.wait(limit)) {
             Ok(Reply::Heard(heard)) => Ok(heard.into()),
             Ok(Reply::Failed(why)) => {
@@ -115,6 +117,19 @@ impl ChildRecogniser {
     pub fn process_id(&self) -> Option<u32> {
         self.running.as_ref().map(|r| r.process.id())
     }
+}
+
+/// Writes requests until the process is gone (its end of the pipe closes) or the recogniser is dropped.
+fn writer(mut input: ChildStdin) -> Result<Sender<Vec<f32>>> {
+    let (send, requests) = bounded::<Vec<f32>>(1);
+    thread::Builder::new().name("recogniser-in".into()).spawn(move || {
+        for samples in requests {
+            if wire::ask(&mut input, &samples).is_err() {
+                return;
+            }
+        }
+    })?;
+    Ok(send)
 }
 
 impl Recogniser for ChildRecogniser {
