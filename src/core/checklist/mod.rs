@@ -148,6 +148,17 @@ impl Checklists {
         out
     }
 
+    /// The item or list with this id (or the one that replaces it) as one sentence.
+    pub fn in_words(&self, id: &str) -> Option<String> {
+        let is = |head: &crate::core::dataset::Head| head.id == id || head.replaces.as_deref() == Some(id);
+        if let Some(item) = self.items.iter().find(|e| is(&e.head)) {
+            let (ask, list) = (&item.body.ask, &item.body.checklist);
+            return Some(format!("`{list}` asks for {ask}; settled by {}", item.body.done.join(", or ")));
+        }
+        let list = self.lists.iter().find(|e| is(&e.head))?;
+        Some(format!("the list for {}", list.body.complaint.replace('_', " ")))
+    }
+
     fn list(&self, id: &str) -> Option<&Entry<Checklist>> {
         self.lists.iter().find(|list| list.id() == id)
     }

@@ -223,7 +223,8 @@ impl Protocol {
         if let Some(d) = self.doses.iter().find(|r| entry(&r.head)) {
             return Some(format!("{} dose is {}", d.body.drug, d.body.spoken));
         }
-        let clock = self.clocks.iter().find(|r| entry(&r.head))?;
+        let clinical = || super::vitals::words::in_words(&self.vitals, id).or_else(|| self.checklists.in_words(id));
+        let Some(clock) = self.clocks.iter().find(|r| entry(&r.head)) else { return clinical() };
         let minutes: Vec<String> =
             clock.body.at_min.iter().chain(&clock.body.stable_min).map(ToString::to_string).collect();
         Some(format!("{} at {} minutes: \"{}\"", clock.body.about, minutes.join(", "), clock.body.say))

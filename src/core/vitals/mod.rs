@@ -10,6 +10,7 @@ pub mod limits;
 pub mod oxygen;
 pub mod sets;
 pub mod trends;
+pub mod words;
 
 use std::collections::BTreeMap;
 

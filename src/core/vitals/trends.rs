@@ -40,6 +40,24 @@ pub enum Measure {
     Refill,
 }
 
+impl Measure {
+    /// In plain words.
+    pub fn name(self) -> &'static str {
+        match self {
+            Measure::Systolic => "systolic pressure",
+            Measure::PulsePressure => "pulse pressure",
+            Measure::PulsePressurePercent => "pulse pressure in percent of the systolic",
+            Measure::MeanPressure => "mean pressure",
+            Measure::Pulse => "pulse",
+            Measure::Respirations => "breathing rate",
+            Measure::Saturation => "saturation",
+            Measure::ShockIndex => "shock index",
+            Measure::Gcs => "GCS",
+            Measure::Refill => "capillary refill",
+        }
+    }
+}
+
 /// One `[[trend]]`. A row without `fall` or `rise` speaks when its thresholds are first met.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
