@@ -22,14 +22,18 @@ pub fn render(template: &str, slots: &[(String, Value)]) -> String {
             rest = after;
             break;
         };
-        let (name, clear) = match name.strip_suffix('!') {
-            Some(name) => (name, true),
-            None => (name, false),
+        let (name, reading) = match (name.strip_suffix('!'), name.strip_suffix('#')) {
+            (Some(name), _) => (name, Reading::Clear),
+            (None, Some(name)) => (name, Reading::Count),
+            (None, None) => (name, Reading::Words),
         };
-        if let Some((_, value)) = slots.iter().find(|(slot, _)| slot == name) {
-            out.push_str(&read(value, clear));
-        }
         rest = tail;
+        if let Some((_, value)) = slots.iter().find(|(slot, _)| slot == name) {
+            out.push_str(&read(value, reading));
+            if value.as_number() == Some(Decimal::from_int(1)) {
+                rest = singular(tail, &mut out);
+            }
+        }
     }
     out.push_str(rest);
     first_upper(&out.split_whitespace().collect::<Vec<_>>().join(" "))
@@ -41,8 +45,29 @@ pub fn slots(template: &str) -> Vec<String> {
         .split('{')
         .skip(1)
         .filter_map(|part| part.split_once('}'))
-        .map(|(name, _)| name.trim_end_matches('!').to_string())
+        .map(|(name, _)| name.trim_end_matches(['!', '#']).to_string())
         .collect()
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Reading {
+    /// As the trade says it: "one twenty".
+    Words,
+    /// As one counts: "one hundred twenty".
+    Count,
+    /// Words and then digits.
+    Clear,
+}
+
+/// After "one": the next word without its plural ending. Returns what follows it.
+fn singular<'a>(tail: &'a str, out: &mut String) -> &'a str {
+    for unit in [" minute", " hour", " second"] {
+        if let Some(rest) = tail.strip_prefix(unit).and_then(|rest| rest.strip_prefix('s')) {
+            out.push_str(unit);
+            return rest;
+        }
+    }
+    tail
 }
 
 fn first_upper(text: &str) -> String {
@@ -50,9 +75,10 @@ fn first_upper(text: &str) -> String {
     chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
-fn read(value: &Value, clear: bool) -> String {
+fn read(value: &Value, reading: Reading) -> String {
     match value {
-        Value::Number(number) if clear => clear_number(*number),
+        Value::Number(number) if reading == Reading::Clear => clear_number(*number),
+        Value::Number(number) if reading == Reading::Count => count_words(*number),
         Value::Number(number) => number_words(*number),
         other => other.to_string().replace('_', " "),
     }
@@ -100,6 +126,16 @@ pub fn number_words(number: Decimal) -> String {
         words.push_str(&digits(fraction));
     }
     words
+}
+
+/// A count of minutes or hours: 120 is "one hundred twenty".
+fn count_words(number: Decimal) -> String {
+    match number.as_int().and_then(|n| u64::try_from(n).ok()) {
+        Some(n @ 101..=999) if !n.is_multiple_of(100) => {
+            format!("{} hundred {}", one(n / 100), whole_words(n % 100))
+        }
+        _ => number_words(number),
+    }
 }
 
 fn whole_words(n: u64) -> String {
@@ -182,5 +218,9 @@ mod tests {
         let slots = vec![("drug".to_string(), Value::text("nitro")), ("value".to_string(), number("94"))];
         assert_eq!(render("{drug}, hold: pressure {value!}.", &slots), "Nitro, hold: pressure ninety four, nine four.");
         assert_eq!(render("{nobody}pulse {value}", &slots), "Pulse ninety four");
+        let minutes = |n: i64| render("on {minutes#} minutes", &[("minutes".to_string(), Value::int(n))]);
+        assert_eq!(minutes(1), "On one minute");
+        assert_eq!(minutes(120), "On one hundred twenty minutes");
+        assert_eq!(minutes(21), "On twenty one minutes");
     }
 }

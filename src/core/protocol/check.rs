@@ -1,12 +1,13 @@
 //! The check before the hand moves: holds, questions, dose. Pure: facts and a plan in, proposed advice out.
 
+use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, AdviceType, Priority};
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::prompt::{Slots, render};
 
 use super::dose::{self, Fit, Past};
 use super::facts::{Answer, Facts, Verdict};
-use super::model::{Effect, Rule, Unknown};
+use super::model::{AllergyTest, Condition, Effect, Rule, Unknown};
 use super::{Entry, Protocol};
 
 /// A dose about to be given, or given unannounced.
@@ -37,6 +38,7 @@ pub fn check(protocol: &Protocol, facts: &Facts, plan: &Plan) -> Checked {
     for rule in protocol.rules_for(&plan.drug).filter(|r| concerns(&r.body.only, &plan.finding)) {
         run_rule(protocol, facts, plan, rule, &mut checked);
     }
+    one_allergy_question(protocol, &mut checked);
     if protocol.drug(&plan.drug).is_some() {
         check_rights(protocol, facts, plan, &mut checked);
         check_route(protocol, plan, &mut checked);
@@ -54,9 +56,9 @@ pub fn concerns(only: &[String], plan: &Finding) -> bool {
 
 fn run_rule(protocol: &Protocol, facts: &Facts, plan: &Plan, rule: &Entry<Rule>, out: &mut Checked) {
     let verdict = match &rule.body.condition {
-        super::model::Condition::Allergy(test) if test.names.is_empty() && test.class.is_none() => {
-            let own = super::model::AllergyTest { names: protocol.names(&plan.drug), class: None };
-            facts.evaluate(&super::model::Condition::Allergy(own))
+        Condition::Allergy(test) if test.names.is_empty() && test.class.is_none() => {
+            let own = AllergyTest { names: protocol.names(&plan.drug), class: None };
+            facts.evaluate(&Condition::Allergy(own))
         }
         condition => facts.evaluate(condition),
     };
@@ -75,6 +77,24 @@ fn run_rule(protocol: &Protocol, facts: &Facts, plan: &Plan, rule: &Entry<Rule>,
         }
         (Answer::Unknown, _, Unknown::Note) => out.noted.push(rule.id().to_string()),
         (Answer::No, ..) => {}
+    }
+}
+
+/// An allergy to a relative is asked about; then nobody asks for any allergy as well.
+fn one_allergy_question(protocol: &Protocol, out: &mut Checked) {
+    let about = |advice: &Advice, effect| {
+        protocol.rule(&advice.rule).is_some_and(|r| r.body.effect == effect && asks_allergy(&r.body.condition))
+    };
+    if out.questions.iter().any(|q| about(q, Effect::Ask)) {
+        out.questions.retain(|q| !about(q, Effect::Hold));
+    }
+}
+
+fn asks_allergy(condition: &Condition) -> bool {
+    match condition {
+        Condition::Allergy(_) => true,
+        Condition::Any(all) | Condition::All(all) => all.iter().all(asks_allergy),
+        _ => false,
     }
 }
 
@@ -203,7 +223,7 @@ fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
         Fit::Outside(row, because) => {
             let slots = vec![
                 ("value".into(), Value::Number(amount)),
-                ("unit".into(), Value::text(spoken_unit(said_unit))),
+                ("unit".into(), Value::text(spoken_unit(said_unit, amount))),
                 ("range".into(), Value::text(row.body.spoken.clone())),
             ];
             out.doses.push(dosing(protocol, plan, row, "dose.outside", slots, &because));
@@ -216,15 +236,16 @@ fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
     }
 }
 
-fn spoken_unit(unit: &str) -> String {
-    match unit {
+fn spoken_unit(unit: &str, amount: Decimal) -> String {
+    let plural = match unit {
         "mg" => "milligrams",
         "mcg" => "micrograms",
         "g" => "grams",
         "ml" => "milliliters",
         other => other,
-    }
-    .to_string()
+    };
+    let one = amount == Decimal::from_int(1);
+    plural.strip_suffix('s').filter(|_| one).unwrap_or(plural).to_string()
 }
 
 fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Checked) {
@@ -273,7 +294,7 @@ fn check_maximum(protocol: &Protocol, plan: &Plan, past: &[Past], out: &mut Chec
             let slots = vec![
                 ("value".into(), Value::Number(sum)),
                 ("max".into(), Value::Number(limit)),
-                ("unit".into(), Value::text(spoken_unit(base))),
+                ("unit".into(), Value::text(spoken_unit(base, limit))),
             ];
             out.doses.push(dosing(protocol, plan, entry, "dose.total", slots, &because));
             return;
@@ -290,7 +311,7 @@ pub fn against_plan(protocol: &Protocol, planned: &Plan, given: &Plan) -> Option
         let slots = vec![
             ("planned".into(), Value::Number(planned_dose)),
             ("value".into(), Value::Number(given_dose)),
-            ("unit".into(), Value::text(spoken_unit(&drug.body.unit))),
+            ("unit".into(), Value::text(spoken_unit(&drug.body.unit, given_dose))),
         ];
         let mut advice = dosing(protocol, given, drug, "dose.differs", slots, &[planned.seq]);
         advice.priority = Priority::Medium;

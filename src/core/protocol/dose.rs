@@ -55,6 +55,8 @@ pub struct Past {
 /// Every dose of a drug before event `before`, oldest first.
 pub fn past(facts: &Facts, protocol: &Protocol, drug: &str, before: u64) -> Vec<Past> {
     let unit = protocol.drug(drug).map_or("mg", |d| d.unit.as_str());
+    let route = protocol.drug(drug).and_then(|d| d.routes.first()).map(String::as_str);
+    let together = matches!(route, Some("oral" | "inhaled"));
     let names = protocol.names(drug);
     let mut out: Vec<Past> = Vec::new();
     let mut last: Option<&Entry> = None;
@@ -69,7 +71,7 @@ pub fn past(facts: &Facts, protocol: &Protocol, drug: &str, before: u64) -> Vec<
         if last.is_some_and(|last| last.finding.kind() == entry.finding.kind() && same_dose(last.when, entry)) {
             continue;
         }
-        out.push(one(facts, entry, unit));
+        out.push(one(facts, entry, unit, together));
         last = Some(entry);
     }
     out
@@ -81,7 +83,7 @@ pub fn same_dose(last: Moment, entry: &Entry) -> bool {
     bare && entry.when.since_ms(last) <= SAME_DOSE_MS
 }
 
-fn one(facts: &Facts, entry: &Entry, unit: &str) -> Past {
+fn one(facts: &Facts, entry: &Entry, unit: &str, together: bool) -> Past {
     let ours = entry.finding.kind() == Kind::MedicationGiven;
     let spoken = facts.now.since_ms(entry.when);
     let ago_ms = match happened(&entry.finding) {
@@ -89,9 +91,10 @@ fn one(facts: &Facts, entry: &Entry, unit: &str) -> Past {
         None => ours.then_some(spoken),
     };
     let amount = stated(&entry.finding, unit);
-    // Pieces of one swallowed dose are one dose; sprays and tablets under the tongue of another's are each one.
+    // Tablets swallowed and puffs breathed together are one dose; what goes under the tongue, up the nose or into a
+    // muscle is a dose each.
     let pieces = entry.finding.number(Field::Count).and_then(Decimal::as_int).and_then(|n| u32::try_from(n).ok());
-    let doses = if ours { 1 } else { pieces.unwrap_or(1).max(1) };
+    let doses = if together { 1 } else { pieces.unwrap_or(1).max(1) };
     Past { seq: entry.seq, ago_ms, doses, amount, ours }
 }
 

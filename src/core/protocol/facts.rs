@@ -264,6 +264,7 @@ impl<'a> Facts<'a> {
     }
 
     fn text(&self, test: &TextTest) -> Verdict {
+        let mut settled = Verdict::unknown();
         for kind in test.kinds.iter().filter_map(|k| Kind::from_name(k)) {
             for entry in self.ledger.of(kind, self.patient) {
                 if entry.finding.flag(Field::Present) == Some(false) {
@@ -275,10 +276,13 @@ impl<'a> Facts<'a> {
                     if test.words.iter().any(|word| text.contains(&format!(" {word} "))) {
                         return Verdict::new(Answer::Yes).on(entry);
                     }
+                    if test.settled_by.iter().any(|word| text.contains(&format!(" {word} "))) && !doubted(entry) {
+                        settled = Verdict::new(Answer::No).on(entry);
+                    }
                 }
             }
         }
-        Verdict::unknown()
+        settled
     }
 
     /// Names first (the last word on each counts), then the class.

@@ -179,13 +179,16 @@ pub struct NamedTest {
     pub names: Vec<String>,
 }
 
-/// One of these words in a free text: `{ in = ["mechanism"], words = ["fall"] }`. Never clears: absent is unknown.
+/// One of these words in a free text: `{ in = ["mechanism"], words = ["fall"] }`. Clears only by `settled_by`: absent is unknown.
 #[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct TextTest {
     #[serde(rename = "in")]
     pub kinds: Vec<String>,
     pub words: Vec<String>,
+    /// Words that show that the matter was told: with one of these and none of `words` the answer is no.
+    #[serde(default)]
+    pub settled_by: Vec<String>,
 }
 
 /// A drug of a class taken within so many hours (by name where names differ).
