@@ -218,7 +218,7 @@ fn clocks_ring_once_escalate_once_and_are_settled() {
             330,
             &["305 reminder reassessment", "320 reminder recheck_nitroglycerin"],
         ),
-        ("a plan never closed is asked about once", &[(5, NKDA), (10, ASPIRIN)], 2000, &["310 omission aspirin"]),
+        ("a plan never closed is asked about once", &[(5, NKDA), (10, ASPIRIN)], 2000, &["190 omission aspirin"]),
         (
             "compressions",
             &[

@@ -93,6 +93,8 @@ pub struct Understood {
     pub options: Vec<Vec<Finding>>,
     /// Why a part was rejected or is ambiguous, in words fit to be asked aloud. One entry a part.
     pub why: Vec<String>,
+    /// What a rejected part was about: kind and name, without the value that cannot be. Never recorded.
+    pub refused: Vec<Finding>,
     /// Words understood as nothing.
     pub leftover: Vec<String>,
     /// Values restated in a report or handover: compared with the record, never recorded.
@@ -114,6 +116,7 @@ impl Understood {
             doubt: Vec::new(),
             options: Vec::new(),
             why: Vec::new(),
+            refused: Vec::new(),
             leftover: Vec::new(),
             restated: Vec::new(),
             asked: Vec::new(),

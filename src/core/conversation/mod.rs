@@ -72,6 +72,7 @@ struct Taken {
     doubts: Vec<Doubt>,
     options: Vec<Vec<Finding>>,
     why: Vec<String>,
+    refused: Vec<Finding>,
     restated: Vec<Finding>,
     rejected: bool,
     ambiguous: bool,
@@ -347,6 +348,7 @@ impl Conversation {
             Settled::Rejected(why) => {
                 taken.rejected = true;
                 taken.why.push(why);
+                taken.refused.push(named(&draft));
             }
             Settled::Ambiguous(options, why) => {
                 taken.ambiguous = true;
@@ -902,6 +904,12 @@ fn doubt_where_different(taken: &mut Taken, other: &Taken, probability: f64) {
     }
 }
 
+/// A draft's kind and name alone.
+fn named(draft: &Draft) -> Finding {
+    let name = draft.fields.iter().find(|(field, _)| *field == Field::Name);
+    name.map_or(Finding::new(draft.kind), |(field, value)| Finding::new(draft.kind).with(*field, value.clone()))
+}
+
 fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Understood {
     let outcome = if taken.ambiguous {
         Outcome::Ambiguous
@@ -923,6 +931,7 @@ fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Understood {
         doubt: taken.doubts,
         options: taken.options,
         why: taken.why,
+        refused: taken.refused,
         leftover: taken.leftover,
         restated: taken.restated,
         asked,

@@ -297,10 +297,13 @@ fn told(state: &State, protocol: &Protocol, part: Option<&str>) -> Option<Vec<Ac
     Some(handoff.parts.into_iter().map(one).collect())
 }
 
+/// The prompt that names a plan still open before the patient is handed over.
+pub const PLAN_BEFORE_HANDOVER: &str = "handover.plan_open";
+
 /// A plan that nobody closed, named before the patient is handed over.
 pub fn plan_before_handover(protocol: &Protocol, drug: &str, plan: u64) -> Advice {
     let slots = vec![("drug".to_string(), Value::text(protocol.spoken(drug)))];
-    let mut advice = sentence(protocol, "handover.plan_open", AdviceType::Omission, drug, &slots);
+    let mut advice = sentence(protocol, PLAN_BEFORE_HANDOVER, AdviceType::Omission, drug, &slots);
     advice.because = vec![plan];
     advice
 }

@@ -116,8 +116,8 @@ fn number(value: u64) -> Value {
     Value::int(i64::try_from(value).unwrap_or(i64::MAX))
 }
 
-/// The last full look: at least two signs (or every sign ever taken) within one look, or one that crosses a limit.
-fn last_look<'a>(state: &'a State, knowledge: &Knowledge) -> Option<&'a Entry> {
+/// Signs taken, oldest first.
+fn looks(state: &State) -> Vec<&Entry> {
     let patient = state.patient();
     let counts = |e: &&Entry| {
         CORE.contains(&e.finding.kind())
@@ -125,33 +125,36 @@ fn last_look<'a>(state: &'a State, knowledge: &Knowledge) -> Option<&'a Entry> {
             && e.finding.flag(Field::Unchanged) != Some(true)
             && e.finding.flag(Field::BeforeArrival) != Some(true)
     };
-    let looks: Vec<&Entry> = state.ledger.standing().filter(counts).collect();
-    // How many signs had been taken up to each look.
-    let mut taken: Vec<Kind> = Vec::new();
-    let known: Vec<usize> = looks
-        .iter()
-        .map(|e| {
-            if !taken.contains(&e.finding.kind()) {
-                taken.push(e.finding.kind());
-            }
-            taken.len()
-        })
-        .collect();
-    looks.iter().zip(known).enumerate().rev().find_map(|(at, (entry, known))| {
-        let near = looks.iter().take(at + 1).rev().take_while(|e| entry.when.since_ms(e.when) <= ONE_LOOK_MS);
-        let mut kinds: Vec<Kind> = Vec::new();
-        near.for_each(|e| {
-            if !kinds.contains(&e.finding.kind()) {
-                kinds.push(e.finding.kind());
-            }
-        });
-        let whole = kinds.len() >= 2 || kinds.len() >= known;
-        (whole || crosses(knowledge, state, entry)).then_some(*entry)
-    })
+    state.ledger.standing().filter(counts).collect()
+}
+
+/// The end of the last full look: at least two different signs, or every sign ever taken, told together. A sign told
+/// again begins another look; one sign alone does not renew the others.
+fn last_look(looks: &[&Entry]) -> Option<(u64, Moment)> {
+    let mut ever: Vec<Kind> = Vec::new();
+    let mut kinds: Vec<Kind> = Vec::new();
+    let mut began: Option<Moment> = None;
+    let mut full = None;
+    for entry in looks {
+        let kind = entry.finding.kind();
+        if kinds.contains(&kind) || began.is_none_or(|began| entry.when.since_ms(began) > ONE_LOOK_MS) {
+            kinds.clear();
+            began = Some(entry.when);
+        }
+        kinds.push(kind);
+        if !ever.contains(&kind) {
+            ever.push(kind);
+        }
+        if kinds.len() >= 2.min(ever.len()) {
+            full = Some((entry.seq, entry.when));
+        }
+    }
+    full
 }
 
 fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry) -> Option<Due> {
-    let look = last_look(state, knowledge).map(|e| (e.seq, e.when));
+    let looks = looks(state);
+    let look = last_look(&looks);
     let arrival = state.milestone("at_patient").map(|e| (e.seq, e.when));
     let acknowledged = state
         .said
@@ -159,22 +162,29 @@ fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry) -> Opt
         .filter(|s| s.advice.rule == clock.id())
         .filter_map(|s| s.acknowledged)
         .max_by_key(|(seq, _)| *seq);
-    let (anchor, since) =
+    let (mut anchor, mut since) =
         [look.or(arrival), acknowledged].into_iter().flatten().max_by_key(|(_, when)| when.mono_ms)?;
     let unstable = clock.body.at_min.first().copied()?;
+    // A patient of the long interval who turns bad by one sign is looked at again soon after it, not at once.
+    let turned = looks.iter().find(|e| e.when.mono_ms > since.mono_ms + ms(unstable) && crosses(knowledge, state, e));
+    if let Some(turned) = turned.filter(|_| state.said_about(clock.id(), anchor).next().is_none()) {
+        (anchor, since) = (turned.seq, turned.when);
+    }
     let interval = match pace(knowledge, state, since) {
         Pace::Stable => clock.body.stable_min.unwrap_or(unstable),
         Pace::Close => unstable,
     };
     let rung: Vec<&Said> = state.said_about(clock.id(), anchor).collect();
     let (stage, at_ms) = staged(&rung, since.mono_ms + ms(interval), clock.body.escalate_after_min)?;
-    let slots = vec![("what".to_string(), Value::text(signs_taken(state, &knowledge.protocol)))];
+    let slots = vec![("what".to_string(), Value::text(signs_due(state, &knowledge.protocol, since)))];
     Some(ring(clock, &clock.body.about, stage, at_ms, vec![anchor], slots))
 }
 
-/// The signs taken so far, as the voice names them; all of them where none was.
-fn signs_taken(state: &State, protocol: &Protocol) -> String {
-    let taken: Vec<Kind> = CORE.into_iter().filter(|k| state.ledger.latest(*k, state.patient()).is_some()).collect();
+/// The signs taken so far and not since `since`, as the voice names them; all of them where none was.
+fn signs_due(state: &State, protocol: &Protocol, since: Moment) -> String {
+    let due =
+        |kind: &Kind| state.ledger.latest(*kind, state.patient()).is_some_and(|e| e.when.mono_ms <= since.mono_ms);
+    let taken: Vec<Kind> = CORE.into_iter().filter(due).collect();
     let kinds = if taken.is_empty() { CORE.to_vec() } else { taken };
     let names: Vec<String> = kinds.iter().map(|k| spoken_kind(protocol, k.name())).collect();
     names.join(", ")
@@ -357,7 +367,8 @@ fn stroke_screen(state: &State, clock: &ClockEntry) -> Option<Due> {
 fn plans(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Vec<Due> {
     let protocol = &knowledge.protocol;
     let due = |subject: super::medication::Subject| {
-        if state.said_about(clock.id(), subject.plan.seq).next().is_some() {
+        let asked = |rule| state.said_about(rule, subject.plan.seq).next().is_some();
+        if asked(clock.id()) || asked(super::answers::PLAN_BEFORE_HANDOVER) {
             return None;
         }
         let at_ms = subject.when.mono_ms + ms(clock.body.at_min.first().copied()?);

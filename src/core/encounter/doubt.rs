@@ -119,6 +119,7 @@ pub fn unclear(protocol: &Protocol, understood: &Understood, heard: u64) -> Vec<
         .options
         .iter()
         .flatten()
+        .chain(&understood.refused)
         .chain(understood.findings())
         .next()
         .map_or_else(|| "utterance".to_string(), |finding| about(protocol, finding));

@@ -236,7 +236,7 @@ impl<'k> Encounter<'k> {
         let protocol = &self.knowledge.protocol;
         let mut advice = medication::due(&self.state, protocol, now);
         let medications = |f: &&Finding| matches!(f.kind(), Kind::MedicationPlanned | Kind::MedicationGiven);
-        if let Some(plan) = understood.options.iter().flatten().find(medications) {
+        if let Some(plan) = understood.options.iter().flatten().chain(&understood.refused).find(medications) {
             advice.extend(medication::unrecorded(&self.state, protocol, plan, heard, spoken_at));
         }
         advice.extend(doubt::read_backs(protocol, understood, seqs));
