@@ -9,7 +9,10 @@ use crate::core::diagnostic::Severity;
 use crate::core::grammar::Grammar;
 use crate::core::protocol::Protocol;
 use crate::core::report::Outline;
+use crate::core::report::debrief::List;
 use crate::core::report::fhir::Codes;
+use crate::core::report::narrative::Sentences;
+use crate::core::report::quality::Questions;
 use crate::shell::data::DataSet;
 
 /// Every error in the grammar and protocol data, with file, line and column
@@ -48,8 +51,15 @@ impl Check {
             }
         }
         let sources = data.sources("protocols/report/");
-        let complaints: Vec<_> =
-            Outline::read(&sources).err().into_iter().chain(Codes::read(&sources).err()).flatten().collect();
+        let complaints: Vec<_> = Outline::read(&sources)
+            .err()
+            .into_iter()
+            .chain(Codes::read(&sources).err())
+            .chain(Sentences::read(&sources).err())
+            .chain(Questions::read(&sources).err())
+            .chain(List::read(&sources).err())
+            .flatten()
+            .collect();
         faults += complaints.len();
         match complaints.as_slice() {
             [] => println!("reports: {} files", sources.len()),

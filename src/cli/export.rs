@@ -104,7 +104,7 @@ pub fn run(args: &Export, data: &DataSet) -> Result<()> {
 impl Export {
     /// The record, or the copy of it that the reader may see.
     fn desk(&self, record: &Path, data: &DataSet) -> Result<Desk> {
-        let mut desk = Desk::open(record, data)?;
+        let mut desk = Desk::open(record, data, None)?;
         if let Some(reader) = self.reader {
             desk.events = redact::copy(&desk.events, reader);
         }

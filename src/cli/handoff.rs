@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use anyhow::{Context, Result, bail};
 use clap::Args;
 
-use super::reports::{Desk, loaded, print};
+use super::reports::{Desk, For, loaded, print};
 use crate::core::CAUTION;
 use crate::core::event::Priority;
 use crate::core::report::handoff::{self, Shapes, Teller};
@@ -35,10 +35,12 @@ pub struct Handoff {
     /// Print what `--speak` would say
     #[arg(long)]
     words: bool,
+    #[command(flatten)]
+    view: For,
 }
 
 pub fn run(args: &Handoff, data: &DataSet) -> Result<()> {
-    let desk = Desk::open(&args.record, data)?;
+    let desk = Desk::open(&args.record, data, args.view.reader)?;
     let shapes = loaded(Shapes::read(&data.sources("protocols/report/")))?;
     let call = desk.call();
     if !call.patients().contains(&args.patient) {

@@ -18,6 +18,7 @@ use crate::shell::data::DataSet;
 mod check;
 mod completions;
 mod config;
+mod debrief;
 mod devices;
 mod doctor;
 mod export;
@@ -25,8 +26,11 @@ mod handoff;
 mod listen;
 mod man;
 mod models;
-pub mod parse;
+pub mod narrative;
+mod parse;
+mod quality;
 mod recogniser;
+mod records;
 mod replay;
 mod reports;
 mod review;
@@ -61,7 +65,11 @@ enum Command {
     Models(models::Models),
     #[command(hide = true)]
     Recogniser(recogniser::Recogniser),
+    Debrief(debrief::Debrief),
     Export(export::Export),
+    Narrative(narrative::Narrative),
+    Quality(quality::Quality),
+    Records(records::Records),
     Handoff(handoff::Handoff),
     Replay(replay::Replay),
     Devices(devices::Devices),
@@ -134,6 +142,10 @@ fn run(cli: Cli) -> Result<()> {
         Command::Parse(args) => args.run(&data()?),
         Command::Models(args) => args.run(),
         Command::Recogniser(args) => args.run(cli.common.data.clone()),
+        Command::Debrief(args) => debrief::run(args, &data()?),
+        Command::Narrative(args) => narrative::run(args, &data()?),
+        Command::Quality(args) => quality::run(args, &data()?),
+        Command::Records(args) => records::run(args, &data()?),
         Command::Export(args) => export::run(args, &data()?),
         Command::Handoff(args) => handoff::run(args, &data()?),
         Command::Review(args) => review::run(args, &data()?),

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use anyhow::{Context, Result};
 use clap::Args;
 
-use super::reports::{Desk, print};
+use super::reports::{Desk, For, print};
 use crate::core::CAUTION;
 use crate::core::report::{page, review};
 use crate::shell::data::DataSet;
@@ -21,10 +21,12 @@ pub struct Review {
     /// Write one HTML page that needs nothing else (`-`: to stdout)
     #[arg(long, value_name = "FILE")]
     html: Option<PathBuf>,
+    #[command(flatten)]
+    view: For,
 }
 
 pub fn run(args: &Review, data: &DataSet) -> Result<()> {
-    let desk = Desk::open(&args.record, data)?;
+    let desk = Desk::open(&args.record, data, args.view.reader)?;
     let review = review::build(&desk.call(), &desk.wording, &desk.outline, CAUTION);
     let lay_out = |page: Result<String, String>| page.map_err(anyhow::Error::msg);
     match &args.html {

@@ -1,5 +1,6 @@
 //! What became of an advice: was it spoken, answered, and what was recorded next about the same thing.
 
+use super::call::Call;
 use super::review::{Desk, Fact, treatment_name};
 use super::vitals::Measure;
 use super::wording::plain;
@@ -10,7 +11,7 @@ use crate::core::ledger::Entry;
 /// Everything that followed, oldest first; one fact says so when nothing did.
 pub fn facts(desk: &Desk, event: &Event, advice: &Advice, about: &[&Event]) -> Vec<Fact> {
     let mut facts: Vec<Fact> = about.iter().filter_map(|e| answer(desk, e)).collect();
-    if let Some(entry) = next_recorded(desk, event, advice) {
+    if let Some(entry) = next_recorded(desk.call, event, advice) {
         let what = desk.line(entry);
         let text = desk.wording.phrase("then", &[("what", &what), ("at", &desk.time(entry.when))]);
         facts.push(Fact { label: String::new(), text, seqs: vec![entry.seq] });
@@ -56,8 +57,8 @@ pub fn acknowledgement(
 }
 
 /// The first standing finding written after the advice that is about the same thing.
-pub fn next_recorded<'a>(desk: &'a Desk, event: &Event, advice: &Advice) -> Option<&'a Entry> {
-    let entries = desk.call.ledger.entries();
+pub fn next_recorded<'a>(call: &'a Call, event: &Event, advice: &Advice) -> Option<&'a Entry> {
+    let entries = call.ledger.entries();
     let from = entries.partition_point(|e| e.seq <= event.seq);
     entries.get(from..)?.iter().filter(|e| e.stands()).find(|e| is_about(advice, &e.finding))
 }

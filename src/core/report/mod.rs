@@ -6,11 +6,14 @@
 pub mod call;
 pub mod chart;
 pub mod csv;
+pub mod debrief;
 pub mod fhir;
 mod followed;
 pub mod handoff;
+pub mod narrative;
 pub mod outline;
 pub mod page;
+pub mod quality;
 pub mod review;
 mod sign;
 pub mod spoken;

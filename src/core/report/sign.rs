@@ -1,6 +1,6 @@
 //! "Before you sign": what a person must look at before the record may be relied on.
 
-use super::call::happened;
+use super::call::{Call, happened};
 use super::outline::Outline;
 use super::review::{Desk, Fact, treatment_name};
 use super::times::{Interval, MILESTONES, Milestone};
@@ -101,7 +101,7 @@ impl List<'_> {
         self.gather("reason_not_said", &no_reason, Some(number));
         let quiet: Vec<&Entry> = given.iter().copied().filter(|e| nothing_after(self.desk, e, number)).collect();
         self.gather("no_response", &quiet, Some(number));
-        let warned: Vec<&Entry> = given.iter().copied().filter(|e| warned_before(self.desk, e)).collect();
+        let warned: Vec<&Entry> = given.iter().copied().filter(|e| warned_before(self.desk.call, e)).collect();
         self.gather("given_after_warning", &warned, Some(number));
     }
 
@@ -157,7 +157,7 @@ impl List<'_> {
             let answered = about.get(&event.seq).is_some_and(|events| {
                 events.iter().any(|e| matches!(e.body, Body::Acknowledged(_) | Body::Silenced(_)))
             });
-            let settled = super::followed::next_recorded(self.desk, event, advice).is_some();
+            let settled = super::followed::next_recorded(self.desk.call, event, advice).is_some();
             if !answered && !settled && advice.kind != AdviceType::ReadBack {
                 self.add("advice_open", &plain(&advice.say), vec![event.seq]);
             }
@@ -209,9 +209,9 @@ fn nothing_after(desk: &Desk, given: &Entry, number: i64) -> bool {
 }
 
 /// A contraindication or an unanswered question about the drug stood before it was given.
-fn warned_before(desk: &Desk, given: &Entry) -> bool {
+pub fn warned_before(call: &Call, given: &Entry) -> bool {
     let name = treatment_name(&given.finding);
-    desk.call.advice().any(|(event, advice)| {
+    call.advice().any(|(event, advice)| {
         event.seq < given.seq
             && Some(advice.about.as_str()) == name
             && matches!(advice.kind, AdviceType::Contraindication | AdviceType::Dose)
