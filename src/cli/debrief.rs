@@ -55,11 +55,11 @@ pub fn run(args: &Debrief, data: &DataSet) -> Result<()> {
         let seq = step.seq.map(|s| format!(" [#{s}]")).unwrap_or_default();
         print(&format!("{order:>4} {at:>7}  {result:<13} {}{seq}\n", step.say))?;
     }
-    print("\nWarnings and unsafe plans\n")?;
-    if look.unsafe_plans.is_empty() {
+    print("\nWarnings and risky plans\n")?;
+    if look.risky_plans.is_empty() {
         print("  none\n")?;
     }
-    for (line, seq) in &look.unsafe_plans {
+    for (line, seq) in &look.risky_plans {
         print(&format!("  {line} [#{seq}]\n"))?;
     }
     eprintln!("thirdhand: {CAUTION}");

@@ -76,7 +76,7 @@ pub struct Debrief {
     pub list: String,
     pub steps: Vec<Went>,
     /// Lines about plans and doses that met a warning, each with its event.
-    pub unsafe_plans: Vec<(String, u64)>,
+    pub risky_plans: Vec<(String, u64)>,
 }
 
 impl List {
@@ -158,10 +158,10 @@ pub fn debrief(call: &Call, wording: &Wording, list: &List) -> Debrief {
         let place = entry.and_then(|e| order.iter().position(|(_, seq)| *seq == e.seq)).map(|at| at + 1);
         Went { id: step.id.clone(), say: plain(&step.say), result, at_s, order: place, seq: entry.map(|e| e.seq) }
     });
-    Debrief { list: plain(&list.name), steps: steps.collect(), unsafe_plans: unsafe_plans(call, wording) }
+    Debrief { list: plain(&list.name), steps: steps.collect(), risky_plans: risky_plans(call, wording) }
 }
 
-fn unsafe_plans(call: &Call, wording: &Wording) -> Vec<(String, u64)> {
+fn risky_plans(call: &Call, wording: &Wording) -> Vec<(String, u64)> {
     let desk = Desk { call, wording, start: call.start() };
     let mut lines: Vec<(String, u64)> = call
         .advice()
