@@ -621,6 +621,12 @@ impl Conversation {
         }
         for question in questions {
             let Some(mut finding) = interpret::answered(grammar, question, yes) else { continue };
+            if settle::denies_a_value(&finding) || !finding.problems().is_empty() {
+                taken.ambiguous = true;
+                taken.unclear = true;
+                taken.why.push(grammar.prompt("what_then", &[]));
+                continue;
+            }
             if context.patient != 1 {
                 finding.set(Field::Patient, Value::int(context.patient));
             }

@@ -79,11 +79,25 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
     if let Some(why) = relation(grammar, &finding) {
         return Settled::Rejected(why);
     }
+    if denies_a_value(&finding) {
+        return Settled::Nothing;
+    }
     let doubts = doubts(draft, &finding, context);
     if !doubts.is_empty() {
         put(&mut finding, Field::Unconfirmed, Value::Flag(true));
     }
     Settled::Finding(finding, doubts)
+}
+
+/// "Not there" beside a value that only what is there can have: "is his pulse ninety?" "no" is no absent pulse, and
+/// breathing that is not deep is breathing.
+pub fn denies_a_value(finding: &Finding) -> bool {
+    let of_the_present = |field: Field, value: &Value| match field {
+        Field::Patient => false,
+        Field::Rhythm | Field::Quality | Field::Depth | Field::Effort => true,
+        _ => value.as_number().is_some(),
+    };
+    finding.flag(Field::Present) == Some(false) && finding.fields().any(|(f, v)| of_the_present(f, v))
 }
 
 /// A baby aspirin is 81 mg whether said or not, once they are counted and no dose is said.
