@@ -31,6 +31,8 @@ const HANDOVER_MS: u64 = 180_000;
 const OPTIONS: usize = 16;
 /// Rival texts parsed for one utterance.
 const RIVALS: usize = 12;
+/// How likely the opposite is where words sound like it (0 to 1): nobody can tell. Our own choice, no source.
+const TWIN: f64 = 0.5;
 
 /// A fold over the record's events plus the last utterances.
 #[derive(Clone, Debug, Default)]
@@ -658,7 +660,8 @@ impl Conversation {
 
     /// Parses what else the sound may have been; where a value differs, it is doubtful.
     fn weigh_rivals(&self, grammar: &Grammar, transcript: &Transcript, when: Moment, taken: &mut Taken) {
-        for (text, probability) in rivals(transcript) {
+        let twins = grammar.lexicon().twins(&transcript.text).into_iter().map(|text| (text, TWIN));
+        for (text, probability) in rivals(transcript).into_iter().chain(twins.take(RIVALS)) {
             let other = self.understand(grammar, &text, when);
             if other.rejected || other.ambiguous {
                 continue;

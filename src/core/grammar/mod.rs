@@ -359,6 +359,11 @@ names! {
 }
 
 impl Grammar {
+    /// Spellings, number words and sound-alikes of the language.
+    pub fn lexicon(&self) -> &Lexicon {
+        &self.lexicon
+    }
+
     /// Reads the grammar files; local ones lie over the built-in set by id.
     ///
     /// # Errors

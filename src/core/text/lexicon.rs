@@ -24,6 +24,14 @@ struct File {
     units: BTreeMap<String, String>,
     words: BTreeMap<String, String>,
     letters: Letters,
+    twins: Twins,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Twins {
+    heard: BTreeMap<String, String>,
+    unless_before: HashSet<String>,
 }
 
 #[derive(Deserialize)]
@@ -76,6 +84,9 @@ pub struct Lexicon {
     /// Longest of `letters`, in bytes.
     longest_letters: usize,
     keep: HashSet<String>,
+    /// Words that sound like their opposite, and what else they may have been.
+    twins: Vec<(Words, String)>,
+    no_twin_before: HashSet<String>,
 }
 
 impl Lexicon {
@@ -121,7 +132,26 @@ impl Lexicon {
             longest_letters: file.letters.names.iter().map(String::len).max().unwrap_or(0),
             letters: file.letters.names,
             keep: file.letters.keep,
+            twins: file.twins.heard.iter().map(|(from, to)| (words(from), to.clone())).collect(),
+            no_twin_before: file.twins.unless_before,
         }
+    }
+
+    /// What else `text` may have been where its words sound like their opposite ("a regular" for "irregular"): the text
+    /// once for each such place, with the twin in it.
+    pub fn twins(&self, text: &str) -> Vec<String> {
+        let tokens = self.tokens(text);
+        let places = (0..tokens.len()).flat_map(|at| self.twins.iter().map(move |twin| (at, twin)));
+        places.filter_map(|(at, (from, to))| self.with_twin(text, tokens.get(at..)?, from, to)).collect()
+    }
+
+    fn with_twin(&self, text: &str, tokens: &[Token], from: &Words, to: &str) -> Option<String> {
+        let (here, behind) = tokens.split_at_checked(from.len())?;
+        let same = here.iter().zip(from).all(|(token, word)| token.text == *word);
+        let harmless = behind.first().is_some_and(|next| self.no_twin_before.contains(&next.text));
+        let (first, last) = (here.first()?, here.last()?);
+        let (before, after) = (text.get(..first.span.start)?, text.get(last.span.end..)?);
+        (same && !harmless).then(|| format!("{before}{to}{after}"))
     }
 
     /// The words of `text`, at most [`limits::WORDS`] of them.
