@@ -237,3 +237,34 @@ fn bulk_lines_lie_in_one_file_a_type_and_a_bad_record_stops_none() {
     }
     assert!(into.join("MedicationAdministration.ndjson").exists() && into.join("Patient.ndjson").exists());
 }
+
+/// Every reader sees a dose that only the plan named, called planned, and none sees it as said.
+#[test]
+fn a_dose_that_only_the_plan_named_is_shown_as_planned_everywhere() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut events = fixture("open-plan");
+    events.truncate(3);
+    let given = serde_json::json!({"seq": 4, "at": "2027-03-01T14:01:00.000-05:00", "mono_ms": 60_000,
+        "kind": "finding", "finding": {"finding": "medication_given", "name": "aspirin"}});
+    events.push(thirdhand::core::event::Event::from_json(&given).unwrap());
+    let record = report::folder(&dir.path().join("call"), &events);
+    let record = record.to_str().unwrap();
+    for args in [
+        &["review", record][..],
+        &["handoff", record],
+        &["narrative", record],
+        &["narrative", record, "--shape", "soap"],
+        &["export", record, "--format", "csv"],
+        &["export", record, "--format", "fhir"],
+    ] {
+        let output = run(args);
+        let said = String::from_utf8(output.stdout).unwrap();
+        let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.contains("planned 324 mg"), "{args:?}: {said}");
+    }
+    let fhir = String::from_utf8(run(&["export", record, "--format", "fhir"]).stdout).unwrap();
+    let bundle: serde_json::Value = serde_json::from_str(&fhir).unwrap();
+    let given = bundle["entry"].as_array().unwrap().iter().map(|e| &e["resource"]);
+    let given = given.into_iter().find(|r| r["resourceType"] == "MedicationAdministration").unwrap();
+    assert!(given["dosage"].is_null(), "nobody said what was given: {given}");
+}

@@ -107,6 +107,30 @@ fn before_you_sign_names_what_a_person_must_settle() {
     assert!(sign("open-plan").contains("never said to be given or withheld: Planned: aspirin 324 mg"));
 }
 
+/// The first complaint that was named stands in for a chief complaint that nobody called so, under its own name.
+#[test]
+fn a_symptom_stands_in_for_the_chief_complaint_and_a_denied_one_does_not() {
+    let data = data();
+    let mut events = fixture("open-plan");
+    let mut add = |json: serde_json::Value| {
+        let seq = events.len() as u64 + 1;
+        let mut json = json;
+        json["seq"] = seq.into();
+        events.push(thirdhand::core::event::Event::from_json(&json).unwrap());
+        text(&events, &data)
+    };
+    let symptom = |name: &str, present: bool| {
+        serde_json::json!({"at": "2027-03-01T14:09:00.000-05:00", "mono_ms": 540_000, "kind": "finding",
+            "finding": {"finding": "symptom", "name": name, "present": present}})
+    };
+    let denied = add(symptom("nausea", false));
+    assert!(denied.contains("Chief complaint: not asked or not recorded"), "{denied}");
+    let said = add(symptom("chest_pain", true));
+    assert!(said.contains("Chief complaint: Symptom: chest pain"), "{said}");
+    let sign: String = said.split("TIMES AND").next().unwrap().split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(!sign.contains("recorded: Chief complaint"), "{sign}");
+}
+
 #[test]
 fn every_event_that_is_shown_carries_its_number() {
     let data = data();
@@ -156,12 +180,15 @@ mod in_chromium {
     fn no_width_overflows_and_every_text_can_be_read() {
         let data = data();
         let dir = tempfile::tempdir().unwrap();
-        for name in fixtures() {
-            let page = html(&fixture(&name), &data);
+        let pages = fixtures().into_iter().map(|name| (html(&fixture(&name), &data), name));
+        // Every measure there is, so the widest table.
+        let many = std::iter::once((html(&random_record(3, 400), &data), "random".to_string()));
+        for (page, name) in pages.chain(many) {
             for (width, dark) in [(360, false), (360, true), (703, false), (1280, true)] {
                 let seen = measure(dir.path(), &page, width, dark);
                 assert!(seen.content_width <= u64::from(width), "{name} at {width}: {seen:?}");
                 assert!(seen.beyond.is_empty(), "{name} at {width}: {:?}", seen.beyond);
+                assert!(seen.broken.is_empty() || name == "random", "{name} at {width}: {:?}", seen.broken);
                 assert!(seen.faint.is_empty(), "{name} at {width}, dark {dark}: {:?}", seen.faint);
                 let ground = if dark { "rgb(13, 17, 20)" } else { "rgb(255, 255, 255)" };
                 assert_eq!(seen.background, ground, "{name} at {width}, dark {dark}");
@@ -174,10 +201,11 @@ mod in_chromium {
     #[test]
     fn the_measuring_sees_an_overflow_and_faint_text() {
         let dir = tempfile::tempdir().unwrap();
-        let page =
-            "<!DOCTYPE html><html><body><h1>x</h1><p style=\"width:500px;color:#ccc\">wide and faint</p></body></html>";
+        let page = "<!DOCTYPE html><html><body><h1>x</h1><p style=\"width:500px;color:#ccc\">wide and faint</p>\
+             <p style=\"width:30px;overflow-wrap:anywhere\">responsiveness</p></body></html>";
         let seen = measure(dir.path(), page, 360, false);
         assert!(!seen.beyond.is_empty() && !seen.faint.is_empty(), "{seen:?}");
+        assert_eq!(seen.broken, ["responsiveness"]);
     }
 
     #[test]

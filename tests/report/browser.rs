@@ -38,6 +38,8 @@ pub struct Measured {
     pub beyond: Vec<String>,
     /// Texts with too little contrast (below 4.5 to 1, WCAG 2.1 success criterion 1.4.3).
     pub faint: Vec<String>,
+    /// Words of ordinary length that stand on two lines: no hyphen, no space between.
+    pub broken: Vec<String>,
     pub background: String,
     pub headings: Vec<String>,
 }
@@ -50,10 +52,19 @@ frame.addEventListener('load', () => {
   const rgb = (text) => (text.match(/[\d.]+/g) || []).map(Number);
   const light = (c) => { const [r, g, b] = c.slice(0, 3).map((v) => v / 255).map((v) => v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
   const ground = (e) => { for (; e; e = e.parentElement) { const c = rgb(view.getComputedStyle(e).backgroundColor); if (c.length === 3 || c[3] > 0) return c; } return [255, 255, 255]; };
-  const beyond = [], faint = [];
+  const beyond = [], faint = [], broken = [];
+  const texts = page.createTreeWalker(page.body, 4);
+  for (let t = texts.nextNode(); t; t = texts.nextNode()) for (const word of t.data.matchAll(/[\p{L}\d]{4,}/gu)) {
+    if (word[0].length > 22) continue;
+    if (t.parentElement.closest('svg,thead,td.id')) { if (!t.parentElement.closest('thead') || width < 700) continue; }
+    const range = page.createRange(); range.setStart(t, word.index); range.setEnd(t, word.index + word[0].length);
+    if (new Set([...range.getClientRects()].map((r) => Math.round(r.top))).size > 1) broken.push(word[0]);
+  }
   for (const e of page.body.querySelectorAll('*')) {
     const box = e.getBoundingClientRect(), style = view.getComputedStyle(e);
-    if (box.width === 0 || style.position === 'absolute') continue;
+    const head = e.closest('thead');
+    // Headings of a table laid out as a list are there for a screen reader alone.
+    if (box.width === 0 || style.position === 'absolute' || (head && view.getComputedStyle(head).position === 'absolute')) continue;
     const line = parseFloat(style.lineHeight) || 20;
     if (e.textContent.trim().length > 12 && box.width < 40 && box.height > 5 * line) beyond.push('squeezed: ' + name(e));
     if (box.right > width + 1 || box.left < -1) beyond.push(name(e));
@@ -64,7 +75,7 @@ frame.addEventListener('load', () => {
       if ((Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05) < 4.5) faint.push(name(e));
     }
   }
-  const out = { content_width: page.documentElement.scrollWidth, beyond: beyond.slice(0, 20), faint: faint.slice(0, 20),
+  const out = { content_width: page.documentElement.scrollWidth, beyond: beyond.slice(0, 20), faint: faint.slice(0, 20), broken,
     background: view.getComputedStyle(page.body).backgroundColor,
     headings: [...page.querySelectorAll('h1,h2,h3')].map((h) => h.tagName + ' ' + h.textContent) };
   const pre = document.createElement('pre'); pre.id = 'out'; pre.textContent = JSON.stringify(out);
@@ -102,6 +113,7 @@ pub fn measure(dir: &Path, html: &str, width: u32, dark: bool) -> Measured {
         content_width: value["content_width"].as_u64().unwrap(),
         beyond: list("beyond"),
         faint: list("faint"),
+        broken: list("broken"),
         background: value["background"].as_str().unwrap().into(),
         headings: list("headings"),
     }

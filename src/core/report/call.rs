@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::wording::{Manner, Wording};
 use crate::core::event::{Advice, Body, Closed, Event, Heard, Opened, Purpose};
 use crate::core::finding::{Field, Finding, Kind};
 use crate::core::ledger::{Entry, Ledger};
@@ -135,6 +136,18 @@ impl<'a> Call<'a> {
         self.ledger
             .of(Kind::MedicationPlanned, given.finding.patient())
             .rfind(|e| e.seq < given.seq && e.finding.is(Field::Name, name) && e.finding.get(Field::Dose).is_some())
+    }
+
+    /// `planned 324 mg, #12`: a dose that was not said again stands in the plan, and is shown as such, never as said.
+    /// For the ear without the number.
+    pub fn planned_dose_text(&self, given: &Entry, wording: &Wording, manner: Manner) -> Option<String> {
+        let plan = self.planned_dose(given)?;
+        let mut dose = wording.dose(&plan.finding, manner);
+        if plan.unconfirmed() {
+            dose = format!("{dose}, {}", wording.word("unconfirmed", manner));
+        }
+        let text = wording.phrase("dose_as_planned", &[("what", &dose)]);
+        Some(if manner == Manner::Shown { format!("{text}, #{}", plan.seq) } else { text })
     }
 
     /// Standing entries of one patient, oldest first.

@@ -112,7 +112,10 @@ fn event_row(desk: &Desk, event: &Event) -> [String; 15] {
 
 fn text(desk: &Desk, event: &Event) -> String {
     match &event.body {
-        Body::Finding(f) => desk.wording.text(f, confirmed(desk, event.seq), Manner::Shown),
+        Body::Finding(f) => match desk.call.ledger.find(event.seq) {
+            Some(entry) if entry.finding == *f => desk.text(entry),
+            _ => desk.wording.text(f, confirmed(desk, event.seq), Manner::Shown),
+        },
         Body::Corrected(c) => desk.wording.text(&c.finding, false, Manner::Shown),
         Body::Heard(heard) => heard.text.as_deref().map(plain).unwrap_or_default(),
         Body::Advice(advice) => plain(&advice.say),

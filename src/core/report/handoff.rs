@@ -438,9 +438,8 @@ impl Teller<'_> {
                 let text = self.wording.text(&finding, entry.confirmed.is_some(), self.manner);
                 let label = self.wording.lead(finding.kind(), self.manner);
                 let mut named = if label.is_empty() { text } else { format!("{label} {text}") };
-                if let Some(plan) = self.call.planned_dose(entry) {
-                    let dose = self.wording.dose(&plan.finding, self.manner);
-                    named.push_str(&format!(", {}", self.wording.phrase("dose_as_planned", &[("what", &dose)])));
+                if let Some(planned) = self.call.planned_dose_text(entry, self.wording, self.manner) {
+                    named.push_str(&format!(", {planned}"));
                 }
                 let text = format!("{named} {}", at.trim_end().trim_end_matches(','));
                 Phrase { text, rank: slot.rank, seqs: vec![entry.seq] }

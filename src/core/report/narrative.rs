@@ -217,7 +217,7 @@ impl Writer<'_> {
     }
 
     fn not_assessed(&self, topics: &[Topic]) -> Option<Sentence> {
-        let empty = |t: &&Topic| t.always && !self.desk.call.standing(self.patient).any(|e| t.holds(&e.finding));
+        let empty = |t: &&Topic| t.always && t.gather(self.desk.call, self.patient).is_empty();
         let missing: Vec<&str> = topics.iter().filter(empty).map(|t| t.label.as_str()).collect();
         let text = fill(&self.sentences.not_assessed, &[("what", &missing.join(", "))]);
         (!missing.is_empty()).then_some(Sentence { text, seqs: Vec::new() })

@@ -15,6 +15,9 @@ const TEXT: &str = include_str!("templates/review.txt");
 /// Columns of a terminal page.
 pub const COLUMNS: usize = 96;
 
+/// The longest word, in characters, for which a column is widened; a chemical name has 20.
+const LONG_WORD: usize = 22;
+
 /// The page; needs no script and asks for nothing outside itself.
 ///
 /// # Errors
@@ -54,7 +57,9 @@ fn render(name: &str, template: &str, review: &Review, wording: &Wording) -> Res
     env.add_filter("wrap", |text: String, indent: usize| wrap(&text, indent, COLUMNS));
     env.add_filter("seqs", |seqs: Vec<u64>| seqs.iter().map(|s| format!("#{s}")).collect::<Vec<_>>().join(" "));
     env.add_filter("pad", |text: String, width: usize| pad(&text, width));
+    let long = serde_json::to_value(review).is_ok_and(|json| has_long_word(&json));
     let fill = context! {
+        long,
         r => Value::from(Serde(review)),
         t => Value::from(Serde(wording.phrases())),
         style => Value::from_safe_string(STYLE.to_string()),
@@ -63,6 +68,21 @@ fn render(name: &str, template: &str, review: &Review, wording: &Wording) -> Res
         .and_then(|()| env.get_template(name))
         .and_then(|template| template.render(fill))
         .map_err(|e| format!("the page `{name}` cannot be laid out: {e:#}"))
+}
+
+/// A word that no column can be made wide enough for; rules' names have a column that breaks anywhere.
+fn has_long_word(json: &serde_json::Value) -> bool {
+    use serde_json::Value as Json;
+    match json {
+        Json::String(text) => {
+            text.split(|c: char| c.is_whitespace() || c == '-').any(|w| w.chars().count() > LONG_WORD)
+        }
+        Json::Array(items) => items.iter().any(has_long_word),
+        Json::Object(map) => {
+            map.iter().any(|(key, value)| !matches!(key.as_str(), "rule" | "chart") && has_long_word(value))
+        }
+        _ => false,
+    }
 }
 
 /// Fills up with spaces to `width` characters.

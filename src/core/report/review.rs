@@ -134,13 +134,18 @@ impl Desk<'_> {
         format!("+{}", minutes_seconds((when.mono_ms.saturating_sub(from) / 1000) as i64))
     }
 
+    /// The finding in force, with the plan's dose where the words of the giving had none.
     pub fn text(&self, entry: &Entry) -> String {
-        self.wording.text(&entry.finding, entry.confirmed.is_some(), Manner::Shown)
+        let text = self.wording.text(&entry.finding, entry.confirmed.is_some(), Manner::Shown);
+        match self.call.planned_dose_text(entry, self.wording, Manner::Shown) {
+            Some(planned) => format!("{text} ({planned})"),
+            None => text,
+        }
     }
 
     /// `Pulse: 118/min`.
     pub fn line(&self, entry: &Entry) -> String {
-        self.wording.line(&entry.finding, entry.confirmed.is_some())
+        format!("{}: {}", self.wording.label(entry.finding.kind()), self.text(entry))
     }
 
     pub fn finding_line(&self, finding: &Finding) -> String {
@@ -307,7 +312,7 @@ pub fn merged_patient(call: &Call, number: i64) -> Option<(Finding, Vec<u64>)> {
 }
 
 fn topic(desk: &Desk, topic: &Topic, number: i64, exam: bool) -> Option<TopicRow> {
-    let entries: Vec<&Entry> = desk.call.standing(number).filter(|e| topic.holds(&e.finding)).collect();
+    let entries = topic.gather(desk.call, number);
     if entries.is_empty() && !topic.always {
         return None;
     }
@@ -369,25 +374,13 @@ fn treatments(desk: &Desk, number: i64) -> Vec<Treatment> {
                 time: desk.time(when),
                 elapsed: desk.elapsed(when),
                 label: desk.wording.label(entry.finding.kind()).into(),
-                text: treatment_text(desk, entry),
+                text: desk.text(entry),
                 seq: entry.seq,
                 checks: checks(desk, entry, number),
                 after: responses(desk, entry, number),
             }
         })
         .collect()
-}
-
-/// A dose that was not said again stands in the plan: shown as such, never as said.
-fn treatment_text(desk: &Desk, entry: &Entry) -> String {
-    match desk.call.planned_dose(entry) {
-        Some(plan) => {
-            let plan_text = desk.wording.dose(&plan.finding, Manner::Shown);
-            let planned = desk.wording.phrase("dose_as_planned", &[("what", &plan_text)]);
-            format!("{} ({planned} #{})", desk.text(entry), plan.seq)
-        }
-        None => desk.text(entry),
-    }
 }
 
 /// Warnings about this drug, and rights confirmed for it, up to the treatment.

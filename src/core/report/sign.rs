@@ -132,7 +132,7 @@ impl List<'_> {
             .history
             .iter()
             .chain(&outline.exam)
-            .filter(|t| t.essential && !call.standing(number).any(|e| t.holds(&e.finding)))
+            .filter(|t| t.essential && t.gather(call, number).is_empty())
             .map(|t| t.label.as_str())
             .collect();
         if !missing.is_empty() {

@@ -199,7 +199,7 @@ impl Export<'_> {
     }
 
     fn finish(&mut self, entry: &Entry, kind: &str, body: Map<String, Json>) {
-        let line = self.wording.line(&entry.finding, entry.confirmed.is_some());
+        let line = self.line(entry);
         self.add("treatments", entry.seq, kind, "drug", body, line);
     }
 }

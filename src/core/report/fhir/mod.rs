@@ -16,7 +16,7 @@ use serde_json::{Map, Value as Json, json};
 use sha2::{Digest, Sha256};
 
 use super::call::{Call, happened};
-use super::review::{advice_type, merged_patient};
+use super::review::{Desk, advice_type, merged_patient};
 use super::wording::{Manner, Wording, plain};
 use crate::core::event::{AdviceType, Body, Event, Priority};
 use crate::core::finding::{Field, Kind};
@@ -129,7 +129,15 @@ impl<'a> Export<'a> {
     }
 
     fn text(&self, entry: &Entry) -> String {
-        self.wording.text(&entry.finding, entry.confirmed.is_some(), Manner::Shown)
+        self.desk().text(entry)
+    }
+
+    fn line(&self, entry: &Entry) -> String {
+        self.desk().line(entry)
+    }
+
+    fn desk(&self) -> Desk<'_> {
+        Desk { call: self.call, wording: self.wording, start: self.call.start() }
     }
 
     fn words(&self, word: &str) -> String {
