@@ -2,7 +2,8 @@
 //!
 //! A story begins with `== title`. A line `MM:SS words` is spoken then (`MM:SS {...}` is a finding in JSON); `MM:SS`
 //! alone moves the clock; the last line ends the record. A line `> MM:SS type about rule` is an advice expected, in
-//! order; `priority` may follow. `#` starts a comment. `= MM:SS` restarts the program from its journal at that moment.
+//! order; `priority` may follow, and after it a line `>> words` that the sentence must hold. `!> words` is in no sentence of
+//! the story. `#` starts a comment. `= MM:SS` restarts the program from its journal at that moment.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -19,11 +20,15 @@ use thirdhand::core::time::Moment;
 use thirdhand::core::utterance::Transcript;
 use thirdhand::shell::data::DataSet;
 
+#[derive(Default)]
 struct Story {
     place: String,
     title: String,
     steps: Vec<(u64, String)>,
     expected: Vec<String>,
+    /// By place in `expected`: words of the sentence.
+    wording: Vec<(usize, String)>,
+    never: Vec<String>,
 }
 
 fn knowledge() -> Knowledge {
@@ -61,10 +66,19 @@ fn stories() -> Vec<Story> {
             }
             if let Some(title) = line.strip_prefix("== ") {
                 let place = format!("{name}:{}", number + 1);
-                out.push(Story { place, title: title.into(), steps: Vec::new(), expected: Vec::new() });
+                out.push(Story { place, title: title.into(), ..Story::default() });
                 continue;
             }
             let story = out.last_mut().unwrap_or_else(|| panic!("{name}:{}: no story yet", number + 1));
+            if let Some(words) = line.strip_prefix(">> ") {
+                let at = story.expected.len().checked_sub(1).unwrap_or_else(|| panic!("{name}:{}: no `>`", number + 1));
+                story.wording.push((at, words.into()));
+                continue;
+            }
+            if let Some(words) = line.strip_prefix("!> ") {
+                story.never.push(words.into());
+                continue;
+            }
             match line.strip_prefix("> ") {
                 Some(expected) => story.expected.push(expected.split_whitespace().collect::<Vec<_>>().join(" ")),
                 None => {
@@ -152,20 +166,31 @@ fn every_story_gives_its_advice_and_no_other() {
     let knowledge = knowledge();
     let mut wrong = Vec::new();
     for story in stories() {
-        let told = told(&play(&knowledge, &story, 0).advice);
+        let played = play(&knowledge, &story, 0);
+        let told = told(&played.advice);
         let agree = told.len() == story.expected.len()
             && told
                 .iter()
                 .zip(&story.expected)
                 .all(|(told, expected)| (told.clone() + " ").starts_with(&(expected.clone() + " ")));
         if !agree {
-            let lines = told.iter().map(|l| format!("  > {l}")).collect::<Vec<_>>().join("\n");
+            let lines = told.iter().zip(&played.advice).map(|(l, (_, a))| format!("  > {l} # {}", a.say));
+            let lines = lines.collect::<Vec<_>>().join("\n");
             wrong.push(format!(
                 "{}: {}\n  expected {} advice, got:\n{lines}",
                 story.place,
                 story.title,
                 story.expected.len()
             ));
+            continue;
+        }
+        let says = |at: usize| played.advice.get(at).map_or("", |(_, a)| a.say.as_str());
+        for (at, words) in story.wording.iter().filter(|(at, words)| !says(*at).contains(words.as_str())) {
+            wrong.push(format!("{}: {}: \"{}\" does not hold \"{words}\"", story.place, story.title, says(*at)));
+        }
+        for words in &story.never {
+            let said = played.advice.iter().find(|(_, a)| a.say.to_lowercase().contains(&words.to_lowercase()));
+            wrong.extend(said.map(|(_, a)| format!("{}: {}: says \"{}\"", story.place, story.title, a.say)));
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
@@ -182,7 +207,7 @@ fn spurious_ticks_and_restarts_change_nothing() {
             place: story.place.clone(),
             title: story.title.clone(),
             steps: story.steps.iter().flat_map(|s| [s.clone(), (s.0, "=".to_string())]).collect(),
-            expected: Vec::new(),
+            ..Story::default()
         };
         assert_eq!(
             told(&plain.advice),

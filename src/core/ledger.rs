@@ -3,6 +3,8 @@
 //! Corrections and retractions never remove anything: each entry keeps every value it ever had. The encounter, the
 //! timeline, the handoff and every export read this fold, so they cannot disagree.
 
+use std::collections::BTreeMap;
+
 use super::event::{Body, Event};
 use super::finding::{Finding, Kind};
 use super::time::Moment;
@@ -42,6 +44,8 @@ impl Entry {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Ledger {
     entries: Vec<Entry>,
+    /// Places in `entries` by kind, oldest first: a long record is asked about one kind at a time.
+    by_kind: BTreeMap<Kind, Vec<usize>>,
 }
 
 impl Ledger {
@@ -54,21 +58,8 @@ impl Ledger {
     /// Folds one event in. A correction of an unknown target changes nothing.
     pub fn apply(&mut self, event: &Event) {
         match &event.body {
-            Body::Finding(finding) => self.entries.push(Entry {
-                seq: event.seq,
-                when: event.when,
-                from: event.from,
-                finding: finding.clone(),
-                replaced: Vec::new(),
-                retracted: None,
-                confirmed: None,
-            }),
-            Body::Corrected(c) => {
-                if let Some(entry) = self.find_mut(c.target) {
-                    let old = std::mem::replace(&mut entry.finding, c.finding.clone());
-                    entry.replaced.push((old, event.seq));
-                }
-            }
+            Body::Finding(finding) => self.record(event, finding),
+            Body::Corrected(c) => self.correct(c.target, &c.finding, event.seq),
             Body::Retracted(r) => {
                 if let Some(entry) = self.find_mut(r.target) {
                     entry.retracted = Some(event.seq);
@@ -83,17 +74,48 @@ impl Ledger {
         }
     }
 
+    fn record(&mut self, event: &Event, finding: &Finding) {
+        self.by_kind.entry(finding.kind()).or_default().push(self.entries.len());
+        self.entries.push(Entry {
+            seq: event.seq,
+            when: event.when,
+            from: event.from,
+            finding: finding.clone(),
+            replaced: Vec::new(),
+            retracted: None,
+            confirmed: None,
+        });
+    }
+
+    fn correct(&mut self, target: u64, finding: &Finding, by: u64) {
+        let Some(at) = self.place(target) else { return };
+        let Some(entry) = self.entries.get_mut(at) else { return };
+        let old = std::mem::replace(&mut entry.finding, finding.clone());
+        let (was, is) = (old.kind(), finding.kind());
+        entry.replaced.push((old, by));
+        if was != is {
+            self.by_kind.entry(was).or_default().retain(|place| *place != at);
+            let places = self.by_kind.entry(is).or_default();
+            places.insert(places.partition_point(|place| *place < at), at);
+        }
+    }
+
+    fn place(&self, seq: u64) -> Option<usize> {
+        self.entries.binary_search_by_key(&seq, |e| e.seq).ok()
+    }
+
     pub fn entries(&self) -> &[Entry] {
         &self.entries
     }
 
     /// The entry recorded by event `seq`.
     pub fn find(&self, seq: u64) -> Option<&Entry> {
-        self.entries.binary_search_by_key(&seq, |e| e.seq).ok().map(|at| &self.entries[at])
+        self.entries.get(self.place(seq)?)
     }
 
     fn find_mut(&mut self, seq: u64) -> Option<&mut Entry> {
-        self.entries.binary_search_by_key(&seq, |e| e.seq).ok().map(|at| &mut self.entries[at])
+        let at = self.place(seq)?;
+        self.entries.get_mut(at)
     }
 
     /// Entries that stand (not retracted), oldest first.
@@ -103,7 +125,20 @@ impl Ledger {
 
     /// Standing entries of one kind about one patient, oldest first.
     pub fn of(&self, kind: Kind, patient: i64) -> impl DoubleEndedIterator<Item = &Entry> {
-        self.standing().filter(move |e| e.finding.kind() == kind && e.finding.patient() == patient)
+        self.all_of(kind).filter(move |e| e.finding.patient() == patient)
+    }
+
+    /// Standing entries of one kind about whomever, oldest first.
+    pub fn all_of(&self, kind: Kind) -> impl DoubleEndedIterator<Item = &Entry> {
+        let places = self.by_kind.get(&kind).map_or(&[][..], Vec::as_slice);
+        places.iter().filter_map(|place| self.entries.get(*place)).filter(|e| e.stands())
+    }
+
+    /// Standing entries of any of these kinds about one patient, oldest first.
+    pub fn of_any(&self, kinds: &[Kind], patient: i64) -> Vec<&Entry> {
+        let mut found: Vec<&Entry> = kinds.iter().flat_map(|kind| self.of(*kind, patient)).collect();
+        found.sort_by_key(|e| e.seq);
+        found
     }
 
     pub fn latest(&self, kind: Kind, patient: i64) -> Option<&Entry> {
@@ -137,5 +172,18 @@ mod tests {
         let entry = ledger.latest(Kind::Pulse, 1).unwrap();
         assert_eq!(entry.finding, pulse(118));
         assert_eq!(entry.replaced, [(pulse(18), 5)]);
+    }
+
+    #[test]
+    fn a_correction_of_the_kind_moves_the_finding_to_its_own_kind() {
+        let breaths = Finding::new(Kind::Respirations).with(Field::RatePerMin, Value::int(18));
+        let events = [
+            event(3, Body::Finding(pulse(18))),
+            event(4, Body::Finding(breaths.clone())),
+            event(5, Body::Corrected(Corrected { target: 3, finding: breaths, who: None, why: None })),
+        ];
+        let ledger = Ledger::fold(&events);
+        assert_eq!(ledger.latest(Kind::Pulse, 1), None);
+        assert_eq!(ledger.of(Kind::Respirations, 1).map(|e| e.seq).collect::<Vec<_>>(), [3, 4]);
     }
 }

@@ -486,9 +486,9 @@ impl Conversation {
 
     fn open_plan(&self, patient: i64) -> Option<&Entry> {
         let closes = |plan: &Entry| {
-            self.ledger.standing().any(|e| {
-                e.seq > plan.seq
-                    && matches!(e.finding.kind(), Kind::MedicationGiven | Kind::MedicationWithheld)
+            let later = self.ledger.standing().rev().take_while(|e| e.seq > plan.seq);
+            later.into_iter().any(|e| {
+                matches!(e.finding.kind(), Kind::MedicationGiven | Kind::MedicationWithheld)
                     && e.finding.text(Field::Name) == plan.finding.text(Field::Name)
             })
         };

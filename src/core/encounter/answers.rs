@@ -1,11 +1,14 @@
 //! Answers to what the crew asks of the tool: values come from the record, wording from the prompts.
 
 use crate::core::command::Command;
+use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, AdviceType, Body, Closed, Note};
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::ledger::Entry;
+use crate::core::planned::from_plan;
 use crate::core::prompt::{Slots, clear_number};
 use crate::core::protocol::Protocol;
+use crate::core::protocol::check::spoken_unit;
 use crate::core::report::Call;
 use crate::core::report::handoff::{self, Teller};
 use crate::core::report::wording::Manner;
@@ -112,6 +115,9 @@ pub fn values(finding: &Finding) -> String {
     let skip = [Field::Patient, Field::Unconfirmed, Field::HappenedAt, Field::Echoed, Field::WeightSaid, Field::Said];
     let said = finding.fields().filter(|(f, _)| !skip.contains(f)).filter_map(|(field, value)| match value {
         Value::Number(n) => Some(clear_number(*n)),
+        Value::Text(unit) if field == Field::Unit => {
+            Some(spoken_unit(unit, finding.number(Field::Dose).unwrap_or(Decimal::ZERO)))
+        }
         Value::Text(text) => Some(text.replace('_', " ")),
         Value::Flag(true) => Some(field.name().replace('_', " ")),
         Value::Flag(false) if matches!(field, Field::Present | Field::Taken) => Some("denied".into()),
@@ -143,6 +149,18 @@ fn entries_for<'a>(state: &'a State, what: &str) -> Vec<&'a Entry> {
     }
 }
 
+/// An entry's values; a dose told without its amount is read with the plan's, and said to be so.
+fn told_values(state: &State, protocol: &Protocol, entry: &Entry) -> String {
+    match from_plan(&state.ledger, entry, |name| protocol.generic(name)) {
+        Some(joined) => {
+            let prompt = if joined.unconfirmed { "answer.from_unsure_plan" } else { "answer.from_plan" };
+            let mark = protocol.prompt(prompt).unwrap_or_default();
+            format!("{}, {mark}", values(&joined.finding))
+        }
+        None => values(&entry.finding),
+    }
+}
+
 fn read_back(state: &State, protocol: &Protocol, what: &str) -> Vec<Act> {
     let entries = entries_for(state, what);
     let about = match what {
@@ -157,7 +175,7 @@ fn read_back(state: &State, protocol: &Protocol, what: &str) -> Vec<Act> {
         let kind = entry.finding.kind().name();
         let slots = vec![
             ("what".to_string(), Value::text(spoken_kind(protocol, kind))),
-            ("text".to_string(), Value::text(values(&entry.finding))),
+            ("text".to_string(), Value::text(told_values(state, protocol, entry))),
         ];
         let mut advice = sentence(protocol, "answer.read_back", AdviceType::ReadBack, about, &slots);
         advice.because = vec![entry.seq];

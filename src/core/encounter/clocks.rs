@@ -118,14 +118,12 @@ fn number(value: u64) -> Value {
 
 /// Signs taken, oldest first.
 fn looks(state: &State) -> Vec<&Entry> {
-    let patient = state.patient();
     let counts = |e: &&Entry| {
-        CORE.contains(&e.finding.kind())
-            && e.finding.patient() == patient
-            && e.finding.flag(Field::Unchanged) != Some(true)
-            && e.finding.flag(Field::BeforeArrival) != Some(true)
+        e.finding.flag(Field::Unchanged) != Some(true) && e.finding.flag(Field::BeforeArrival) != Some(true)
     };
-    state.ledger.standing().filter(counts).collect()
+    let mut looks = state.ledger.of_any(&CORE, state.patient());
+    looks.retain(counts);
+    looks
 }
 
 /// The end of the last full look: at least two different signs, or every sign ever taken, told together. A sign told
@@ -155,7 +153,11 @@ fn last_look(looks: &[&Entry]) -> Option<(u64, Moment)> {
 fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry) -> Option<Due> {
     let looks = looks(state);
     let look = last_look(&looks);
-    let arrival = state.milestone("at_patient").map(|e| (e.seq, e.when));
+    // A further patient's clock starts when we turn to them.
+    let arrival = match state.patient() {
+        1 => state.milestone("at_patient").map(|e| (e.seq, e.when)),
+        further => state.met.get(&further).copied(),
+    };
     let acknowledged = state
         .said
         .iter()
@@ -201,15 +203,14 @@ pub fn spoken_kind(protocol: &Protocol, name: &str) -> String {
 fn recheck_due(state: &State, protocol: &Protocol, recheck: &RecheckEntry) -> Option<Due> {
     let body = &recheck.body;
     let names = protocol.names(&body.drug);
-    let given = state.ledger.standing().rfind(|e| {
-        let f = &e.finding;
-        let named = f.text(Field::Name).is_some_and(|name| names.iter().any(|n| n == name));
-        let oxygen_on = body.drug == "oxygen" && f.kind() == Kind::Oxygen && f.flag(Field::Stopped) != Some(true);
-        f.patient() == state.patient()
-            && f.flag(Field::Present) != Some(false)
-            && f.flag(Field::BeforeArrival) != Some(true)
-            && ((f.kind() == Kind::MedicationGiven && named) || oxygen_on)
-    })?;
+    let ours = |e: &&Entry| {
+        e.finding.flag(Field::Present) != Some(false) && e.finding.flag(Field::BeforeArrival) != Some(true)
+    };
+    let named = |e: &&Entry| e.finding.text(Field::Name).is_some_and(|name| names.iter().any(|n| n == name));
+    let of = |kind| state.ledger.of(kind, state.patient()).filter(ours);
+    let dose = of(Kind::MedicationGiven).rfind(named);
+    let oxygen = of(Kind::Oxygen).rfind(|e| body.drug == "oxygen" && e.finding.flag(Field::Stopped) != Some(true));
+    let given = dose.into_iter().chain(oxygen).max_by_key(|e| e.seq)?;
     if body.drug == "oxygen" && oxygen_stopped_since(state, given) {
         return None;
     }
@@ -222,9 +223,10 @@ fn recheck_due(state: &State, protocol: &Protocol, recheck: &RecheckEntry) -> Op
             && body.by.iter().any(|by| by == kind.name())
             && e.when.mono_ms >= settled_from
             && e.finding.flag(Field::Unchanged) != Some(true);
-        e.seq > given.seq && e.finding.patient() == state.patient() && (response || looked)
+        e.seq > given.seq && (response || looked)
     };
-    if state.ledger.standing().any(|e| settles(&e)) {
+    let kinds = body.by.iter().filter_map(|by| Kind::from_name(by)).chain([Kind::Response]);
+    if kinds.into_iter().any(|kind| state.ledger.of(kind, state.patient()).any(|e| settles(&e))) {
         return None;
     }
     let rung: Vec<&Said> = state.said_about(recheck.id(), given.seq).collect();

@@ -6,6 +6,7 @@
 use crate::core::event::{Advice, AdviceType};
 use crate::core::finding::{Field, Finding, Kind};
 use crate::core::ledger::Entry;
+use crate::core::planned::{PLAN_OPEN_MS, from_plan};
 use crate::core::protocol::Protocol;
 use crate::core::protocol::check::{Checked, Plan, against_plan, check};
 use crate::core::protocol::dose;
@@ -15,8 +16,8 @@ use crate::core::time::Moment;
 
 use super::state::State;
 
-/// A plan older than this is no longer watched.
-const PLAN_OPEN_MS: u64 = 30 * 60_000;
+/// What is done with a drug of ours.
+const MEDICATION: [Kind; 3] = [Kind::MedicationPlanned, Kind::MedicationGiven, Kind::MedicationWithheld];
 /// History heard within this after a dose still speaks about that dose.
 const AFTER_DOSE_MS: u64 = 15 * 60_000;
 /// The same sentence about a plan told again within this is not repeated.
@@ -45,8 +46,8 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
     let mut open: Vec<Subject> = Vec::new();
     let mut done: Vec<Subject> = Vec::new();
     let patient = state.patient();
-    for entry in state.ledger.standing().filter(|e| e.finding.patient() == patient && concerns_us(&e.finding)) {
-        let Some(plan) = plan_of(protocol, entry) else { continue };
+    for entry in state.ledger.of_any(&MEDICATION, patient).into_iter().filter(|e| concerns_us(&e.finding)) {
+        let Some(plan) = plan_of(state, protocol, entry) else { continue };
         if done.last().is_some_and(|last| retold(last, &plan, entry)) {
             continue;
         }
@@ -74,14 +75,16 @@ fn retold(last: &Subject, plan: &Plan, entry: &Entry) -> bool {
 }
 
 fn concerns_us(finding: &Finding) -> bool {
-    matches!(finding.kind(), Kind::MedicationPlanned | Kind::MedicationGiven | Kind::MedicationWithheld)
-        && finding.flag(Field::BeforeArrival) != Some(true)
-        && finding.flag(Field::Present) != Some(false)
+    finding.flag(Field::BeforeArrival) != Some(true) && finding.flag(Field::Present) != Some(false)
 }
 
-fn plan_of(protocol: &Protocol, entry: &Entry) -> Option<Plan> {
+/// The plan or dose that an entry tells of; a dose told without its amount has the plan's.
+fn plan_of(state: &State, protocol: &Protocol, entry: &Entry) -> Option<Plan> {
     let drug = protocol.generic(entry.finding.text(Field::Name)?);
-    Some(Plan { drug, finding: entry.finding.clone(), seq: entry.seq, dose_sure: !entry.unconfirmed() })
+    let joined = from_plan(&state.ledger, entry, |name| protocol.generic(name));
+    let dose_sure = !entry.unconfirmed() && joined.as_ref().is_none_or(|joined| !joined.unconfirmed);
+    let finding = joined.map_or_else(|| entry.finding.clone(), |joined| joined.finding);
+    Some(Plan { drug, finding, seq: entry.seq, dose_sure })
 }
 
 /// Plans that were told and neither given nor withheld.

@@ -294,7 +294,13 @@ impl<'k> Encounter<'k> {
         let open = |said: &&Said| {
             said.advice.kind == AdviceType::MissingFact
                 && now.since_ms(said.when) <= ANSWER_MS
-                && !self.state.ledger.standing().any(|e| e.seq > said.seq && e.finding.kind() != Kind::Milestone)
+                && !self
+                    .state
+                    .ledger
+                    .standing()
+                    .rev()
+                    .take_while(|e| e.seq > said.seq)
+                    .any(|e| e.finding.kind() != Kind::Milestone)
         };
         let wanted = |said: &Said| {
             let rule = protocol.rule(&said.advice.rule)?;

@@ -1,5 +1,7 @@
 //! What is remembered of a call: a fold over its events and nothing else.
 
+use std::collections::BTreeMap;
+
 use crate::core::command::Command;
 use crate::core::conversation::Conversation;
 use crate::core::event::{Advice, Body, Event, Heard};
@@ -38,6 +40,8 @@ pub struct State {
     pub said: Vec<Said>,
     /// The patient spoken of: 1 unless switched.
     pub patient: Option<i64>,
+    /// When each further patient was first spoken of: the event and its moment.
+    pub met: BTreeMap<i64, (u64, Moment)>,
     pub off_record: bool,
     /// A report to a third party began, ms on the stopwatch.
     pub handover_since_ms: Option<u64>,
@@ -59,7 +63,7 @@ impl State {
             Body::Closed(_) => self.closed = true,
             Body::Heard(heard) => {
                 self.last_heard = event.seq;
-                self.apply_heard(heard, event.when);
+                self.apply_heard(heard, event.seq, event.when);
             }
             Body::Advice(advice) => {
                 self.said.push(Said { seq: event.seq, when: event.when, advice: advice.clone(), acknowledged: None })
@@ -73,10 +77,13 @@ impl State {
         }
     }
 
-    fn apply_heard(&mut self, heard: &Heard, when: Moment) {
+    fn apply_heard(&mut self, heard: &Heard, seq: u64, when: Moment) {
         for command in &heard.commands {
             match command {
-                Command::Patient { number } => self.patient = Some(i64::from(*number)),
+                Command::Patient { number } => {
+                    self.patient = Some(i64::from(*number));
+                    self.met.entry(i64::from(*number)).or_insert((seq, when));
+                }
                 Command::OffRecord => self.off_record = true,
                 Command::OnRecord => self.off_record = false,
                 Command::HandoverBegins => self.handover_since_ms = Some(when.mono_ms),
@@ -112,7 +119,7 @@ impl State {
 
     /// The last time this milestone was ours.
     pub fn milestone(&self, name: &str) -> Option<&Entry> {
-        self.ledger.standing().rfind(|e| e.finding.kind() == Kind::Milestone && e.finding.is(Field::Name, name))
+        self.ledger.all_of(Kind::Milestone).rfind(|e| e.finding.is(Field::Name, name))
     }
 
     /// Care was handed over, or we are back in service.

@@ -236,7 +236,8 @@ fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
     }
 }
 
-fn spoken_unit(unit: &str, amount: Decimal) -> String {
+/// A unit as the voice says it.
+pub fn spoken_unit(unit: &str, amount: Decimal) -> String {
     let plural = match unit {
         "mg" => "milligrams",
         "mcg" => "micrograms",

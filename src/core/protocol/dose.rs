@@ -3,6 +3,7 @@
 use crate::core::decimal::Decimal;
 use crate::core::finding::{Field, Finding, Kind};
 use crate::core::ledger::Entry;
+use crate::core::planned::from_plan;
 use crate::core::time::Moment;
 
 use super::Protocol;
@@ -61,17 +62,17 @@ pub fn past(facts: &Facts, protocol: &Protocol, drug: &str, before: u64) -> Vec<
     let mut out: Vec<Past> = Vec::new();
     let mut last: Option<&Entry> = None;
     let counts = |e: &&Entry| {
-        matches!(e.finding.kind(), Kind::MedicationGiven | Kind::MedicationTaken)
-            && e.finding.patient() == facts.patient
-            && e.seq < before
+        e.seq < before
             && e.finding.flag(Field::Present) != Some(false)
             && e.finding.text(Field::Name).is_some_and(|name| names.iter().any(|n| n == name))
     };
-    for entry in facts.ledger.standing().filter(counts) {
+    let doses = facts.ledger.of_any(&[Kind::MedicationGiven, Kind::MedicationTaken], facts.patient);
+    for entry in doses.into_iter().filter(counts) {
         if last.is_some_and(|last| last.finding.kind() == entry.finding.kind() && same_dose(last.when, entry)) {
             continue;
         }
-        out.push(one(facts, entry, unit, together));
+        let joined = from_plan(facts.ledger, entry, |name| protocol.generic(name));
+        out.push(one(facts, entry, joined.as_ref().map_or(&entry.finding, |j| &j.finding), unit, together));
         last = Some(entry);
     }
     out
@@ -83,17 +84,18 @@ pub fn same_dose(last: Moment, entry: &Entry) -> bool {
     bare && entry.when.since_ms(last) <= SAME_DOSE_MS
 }
 
-fn one(facts: &Facts, entry: &Entry, unit: &str, together: bool) -> Past {
+/// `dose` is the finding with what its plan adds.
+fn one(facts: &Facts, entry: &Entry, dose: &Finding, unit: &str, together: bool) -> Past {
     let ours = entry.finding.kind() == Kind::MedicationGiven;
     let spoken = facts.now.since_ms(entry.when);
     let ago_ms = match happened(&entry.finding) {
         Some(at) => Some(u64::try_from((facts.now.at - at).num_milliseconds()).unwrap_or(0)),
         None => ours.then_some(spoken),
     };
-    let amount = stated(&entry.finding, unit);
+    let amount = stated(dose, unit);
     // Tablets swallowed and puffs breathed together are one dose; what goes under the tongue, up the nose or into a
     // muscle is a dose each.
-    let pieces = entry.finding.number(Field::Count).and_then(Decimal::as_int).and_then(|n| u32::try_from(n).ok());
+    let pieces = dose.number(Field::Count).and_then(Decimal::as_int).and_then(|n| u32::try_from(n).ok());
     let doses = if together { 1 } else { pieces.unwrap_or(1).max(1) };
     Past { seq: entry.seq, ago_ms, doses, amount, ours }
 }

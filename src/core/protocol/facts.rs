@@ -323,11 +323,8 @@ impl<'a> Facts<'a> {
     }
 
     fn last_use(&self, about: impl Fn(&Finding) -> bool) -> Option<&'a Entry> {
-        self.ledger
-            .standing()
-            .filter(|e| matches!(e.finding.kind(), Kind::RecentUse | Kind::MedicationTaken))
-            .filter(|e| e.finding.patient() == self.patient)
-            .rfind(|e| about(&e.finding))
+        let of = |kind| self.ledger.of(kind, self.patient).rfind(|e| about(&e.finding));
+        of(Kind::RecentUse).into_iter().chain(of(Kind::MedicationTaken)).max_by_key(|e| e.seq)
     }
 
     fn home(&self, name: &str) -> Option<&'a Entry> {

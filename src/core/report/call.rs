@@ -6,6 +6,7 @@ use super::wording::{Manner, Wording};
 use crate::core::event::{Advice, Body, Closed, Event, Heard, Opened, Purpose};
 use crate::core::finding::{Field, Finding, Kind};
 use crate::core::ledger::{Entry, Ledger};
+use crate::core::planned::from_plan;
 use crate::core::time::Moment;
 
 /// A record, folded. Borrowed from the events; decides nothing.
@@ -129,13 +130,8 @@ impl<'a> Call<'a> {
 
     /// The plan with a dose that came before a dose-less `medication_given` of the same drug.
     pub fn planned_dose(&self, given: &Entry) -> Option<&Entry> {
-        if given.finding.kind() != Kind::MedicationGiven || given.finding.get(Field::Dose).is_some() {
-            return None;
-        }
-        let name = given.finding.text(Field::Name)?;
-        self.ledger
-            .of(Kind::MedicationPlanned, given.finding.patient())
-            .rfind(|e| e.seq < given.seq && e.finding.is(Field::Name, name) && e.finding.get(Field::Dose).is_some())
+        let joined = from_plan(&self.ledger, given, str::to_string)?;
+        joined.added.contains(&Field::Dose).then_some(joined.plan)
     }
 
     /// `planned 324 mg, #12`: a dose that was not said again stands in the plan, and is shown as such, never as said.

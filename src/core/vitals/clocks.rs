@@ -51,10 +51,12 @@ fn all<'a>(rules: &'a VitalsRules, ledger: &'a Ledger) -> Vec<(Moment, &'a Row<A
     let mut out = Vec::new();
     for row in &rules.apgar {
         let conditions: Vec<Condition> = row.body.birth.iter().filter_map(|c| Condition::parse(c).ok()).collect();
-        for birth in ledger.standing().filter(|e| conditions.iter().any(|c| c.holds(&e.finding))) {
+        let kinds: Vec<Kind> = conditions.iter().map(|c| c.kind).collect();
+        let said = kinds.iter().enumerate().filter(|(at, kind)| !kinds.iter().take(*at).any(|k| k == *kind));
+        let births = said.flat_map(|(_, kind)| ledger.all_of(*kind));
+        for birth in births.filter(|e| conditions.iter().any(|c| c.holds(&e.finding))) {
             let due = birth.when.plus_ms(row.body.minute.saturating_mul(60_000));
-            let scores: Vec<&Entry> =
-                ledger.standing().filter(|e| e.finding.kind() == Kind::Apgar && e.seq > birth.seq).collect();
+            let scores: Vec<&Entry> = ledger.all_of(Kind::Apgar).filter(|e| e.seq > birth.seq).collect();
             let settled = scores.iter().any(|e| settles(e, row.body.minute, due));
             let wanted = row
                 .body
@@ -102,7 +104,7 @@ pub struct EquipmentDate {
 /// Equipment whose date is past at `now`.
 pub fn equipment_due(rules: &VitalsRules, ledger: &Ledger, now: Moment) -> Vec<Assessment> {
     let mut out = Vec::new();
-    for entry in ledger.standing().filter(|e| e.finding.kind() == Kind::EquipmentCheck) {
+    for entry in ledger.all_of(Kind::EquipmentCheck) {
         let item = entry.finding.text(Field::Item).unwrap_or("equipment");
         for row in &rules.equipment {
             let body = &row.body;

@@ -5,6 +5,7 @@
 //! Everything here is a function of the ledger and the moment: asking twice changes nothing. This room does not know
 //! what was already spoken, nor when to speak.
 
+pub mod agreement;
 pub mod clocks;
 pub mod limits;
 pub mod oxygen;
@@ -109,6 +110,7 @@ pub struct VitalsRules {
     pub cylinders: Vec<Entry<oxygen::CylinderClock>>,
     pub apgar: Vec<Entry<clocks::ApgarClock>>,
     pub equipment: Vec<Entry<clocks::EquipmentDate>>,
+    pub agreements: Vec<Entry<agreement::AvpuGcs>>,
     /// Rows of `limits` by the finding they look at, with the field.
     by_kind: BTreeMap<Kind, Vec<(usize, Field)>>,
 }
@@ -126,6 +128,7 @@ impl VitalsRules {
             cylinders: reader.take("cylinder_clock"),
             apgar: reader.take("apgar_clock"),
             equipment: reader.take("equipment_date"),
+            agreements: reader.take("avpu_gcs"),
             by_kind: BTreeMap::new(),
         };
         let rules = VitalsRules { by_kind: limits::by_kind(&rules.limits), ..rules };
@@ -143,7 +146,8 @@ impl VitalsRules {
         let limits = self.limits.iter().map(|e| e.id());
         let more = self.trends.iter().map(|e| e.id()).chain(self.devices.iter().map(|e| e.id()));
         let clocks = self.cylinders.iter().map(|e| e.id()).chain(self.apgar.iter().map(|e| e.id()));
-        limits.chain(more).chain(clocks).chain(self.equipment.iter().map(|e| e.id())).collect()
+        let agreements = self.agreements.iter().map(|e| e.id());
+        limits.chain(more).chain(clocks).chain(self.equipment.iter().map(|e| e.id())).chain(agreements).collect()
     }
 }
 
@@ -151,6 +155,7 @@ impl VitalsRules {
 pub fn assess(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> Vec<Assessment> {
     let mut all = sets::assess(rules, ledger, patient, now);
     all.extend(oxygen::inconsistencies(rules, ledger, patient, now));
+    all.extend(agreement::inconsistency(rules, ledger, patient, now));
     all.extend(oxygen::warnings(rules, ledger, patient, now));
     all.extend(clocks::apgar_due(rules, ledger, now));
     all.extend(clocks::equipment_due(rules, ledger, now));

@@ -96,11 +96,10 @@ fn set_starts(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64)
 
 /// Measured entries of every kind that a limit looks at.
 fn vitals<'a>(rules: &VitalsRules, ledger: &'a Ledger, patient: i64) -> Vec<&'a Entry> {
-    let limited = |kind: Kind| rules.by_kind.contains_key(&kind);
-    ledger
-        .standing()
-        .filter(|e| e.finding.patient() == patient && limited(e.finding.kind()) && gather::measured(e))
-        .collect()
+    let kinds: Vec<Kind> = rules.by_kind.keys().copied().collect();
+    let mut all = ledger.of_any(&kinds, patient);
+    all.retain(|e| gather::measured(e));
+    all
 }
 
 /// Limits newly crossed, in order of writing.

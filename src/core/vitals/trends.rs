@@ -1,5 +1,7 @@
 //! What the numbers do over time: one row a trend, over a measured or derived series.
 
+use std::collections::VecDeque;
+
 use serde::Deserialize;
 
 use super::sets::Signal;
@@ -70,6 +72,11 @@ pub struct Trend {
     /// Ids of age bands; every age where left out.
     #[serde(default)]
     pub ages: Vec<String>,
+    /// From this age; the row says nothing of a child whose age is not known.
+    #[serde(default)]
+    pub from_years: Option<i64>,
+    #[serde(default)]
+    pub below_years: Option<i64>,
     /// Lower by this much than the highest within `within_minutes`.
     #[serde(default)]
     pub fall: Option<Decimal>,
@@ -94,6 +101,18 @@ pub struct Trend {
 }
 
 impl Trend {
+    fn concerns(&self, age: Option<Age>, band: Option<&str>) -> bool {
+        let banded = self.ages.is_empty() || band.is_some_and(|band| self.ages.iter().any(|id| id == band));
+        let by_years = self.from_years.is_some() || self.below_years.is_some();
+        banded
+            && match age.map(Age::in_years) {
+                Some(years) => {
+                    self.from_years.is_none_or(|from| years >= from) && self.below_years.is_none_or(|b| years < b)
+                }
+                None => !by_years || !self.ages.is_empty(),
+            }
+    }
+
     /// Whether a value is beyond every threshold of the row.
     fn meets(&self, v: Decimal) -> bool {
         self.below.is_none_or(|n| v < n) && self.above.is_none_or(|n| v > n) && self.at_least.is_none_or(|n| v >= n)
@@ -116,7 +135,7 @@ pub fn signals<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec
     let band = limits::band(rules, known_age);
     let mut signals = Vec::new();
     for (rank, row) in rules.trends.iter().enumerate() {
-        if row.body.ages.is_empty() || band.is_some_and(|band| row.body.ages.iter().any(|id| id == band)) {
+        if row.body.concerns(known_age, band) {
             row_signals(rules, row, rank, ledger, patient, known_age, &mut signals);
         }
     }
@@ -134,17 +153,20 @@ fn row_signals<'a>(
 ) {
     let points = series(row.body.measure, ledger, patient);
     let arrests = arrests(ledger, patient);
+    let company = Company::of(&row.body, ledger, patient);
+    let extremes = extremes(&row.body, &points);
     let mut raised: Option<Decimal> = None;
     for (at, point) in points.iter().enumerate() {
         if !row.body.meets(point.value) || !further(&row.body, raised, point.value) {
             continue;
         }
-        let earlier = points.get(..at).unwrap_or_default();
-        let baseline = match baseline(&row.body, point, earlier) {
+        let before = at.checked_sub(1).and_then(|before| points.get(before));
+        let extreme = extremes.get(at).copied().flatten().and_then(|at| points.get(at));
+        let baseline = match baseline(&row.body, point, before, extreme) {
             Baseline::Met(seq) => seq,
             Baseline::NotMet => continue,
         };
-        let Some(beside) = beside(rules, &row.body, ledger, patient, point, known_age) else { continue };
+        let Some(beside) = company.beside(rules, &row.body, point, known_age) else { continue };
         if in_arrest(&arrests, point.entry.when) {
             continue;
         }
@@ -177,22 +199,37 @@ enum Baseline {
     NotMet,
 }
 
-fn baseline(row: &Trend, point: &Point<'_>, earlier: &[Point<'_>]) -> Baseline {
+/// For every point the place of the highest (for a fall) or lowest (for a rise) point within the window before it.
+fn extremes(row: &Trend, points: &[Point<'_>]) -> Vec<Option<usize>> {
+    let minutes = row.within_minutes.unwrap_or(u64::MAX).saturating_mul(60_000);
+    let window = i64::try_from(minutes).unwrap_or(i64::MAX);
+    // Places whose values fall (or rise) strictly from front to back: the front is the extreme of the window.
+    let mut kept: VecDeque<(usize, i64, Decimal)> = VecDeque::new();
+    let mut out = Vec::with_capacity(points.len());
+    for (at, point) in points.iter().enumerate() {
+        while kept.front().is_some_and(|(_, when, _)| point.when.saturating_sub(*when) > window) {
+            kept.pop_front();
+        }
+        out.push(kept.front().map(|(at, ..)| *at));
+        let beaten = |value: Decimal| if row.fall.is_some() { value <= point.value } else { value > point.value };
+        while kept.back().is_some_and(|(.., value)| beaten(*value)) {
+            kept.pop_back();
+        }
+        kept.push_back((at, point.when, point.value));
+    }
+    out
+}
+
+fn baseline(row: &Trend, point: &Point<'_>, before: Option<&Point<'_>>, extreme: Option<&Point<'_>>) -> Baseline {
     let v = point.value;
-    let inside =
-        row.below.is_none_or(|n| v < n) && row.above.is_none_or(|n| v > n) && row.at_least.is_none_or(|n| v >= n);
-    if !inside {
+    if !row.meets(v) {
         return Baseline::NotMet;
     }
-    let window =
-        row.within_minutes.map_or(i64::MAX, |minutes| minutes.saturating_mul(60_000).try_into().unwrap_or(i64::MAX));
-    let first = earlier.partition_point(|p| point.when.saturating_sub(p.when) > window);
-    let near = earlier.get(first..).unwrap_or_default().iter();
     let from = match (row.fall, row.rise) {
-        (Some(fall), _) => near.max_by_key(|p| p.value).filter(|p| p.value.checked_sub(v).is_some_and(|d| d >= fall)),
-        (_, Some(rise)) => near.min_by_key(|p| p.value).filter(|p| v.checked_sub(p.value).is_some_and(|d| d >= rise)),
+        (Some(fall), _) => extreme.filter(|p| p.value.checked_sub(v).is_some_and(|d| d >= fall)),
+        (_, Some(rise)) => extreme.filter(|p| v.checked_sub(p.value).is_some_and(|d| d >= rise)),
         // What was beyond the threshold before, said or not, has not just got there.
-        (None, None) if earlier.last().is_some_and(|before| row.meets(before.value)) => return Baseline::NotMet,
+        (None, None) if before.is_some_and(|before| row.meets(before.value)) => return Baseline::NotMet,
         (None, None) => return Baseline::Met(None),
     };
     from.map_or(Baseline::NotMet, |p| Baseline::Met(p.because.last().copied()))
@@ -208,33 +245,51 @@ fn further(row: &Trend, raised: Option<Decimal>, value: Decimal) -> bool {
     }
 }
 
-/// `None`: the row's company is missing or forbidden. Otherwise the entry that had to stand beside the point, if any.
-fn beside<'l>(
-    rules: &VitalsRules,
-    row: &Trend,
-    ledger: &'l Ledger,
-    patient: i64,
-    point: &Point<'_>,
-    known_age: Option<Age>,
-) -> Option<Option<&'l Entry>> {
-    let near = |name: &str| {
-        let kind = Kind::from_name(name)?;
-        let all = || ledger.of(kind, patient).filter(|e| gather::measured(e));
-        let at = |e: &&Entry| gather::measured_ms(e);
-        // The last before, else the first after: what is said later changes neither.
-        let before = all().rfind(|e| at(e) <= point.when && close(at(e), point.when));
-        before.or_else(|| all().find(|e| at(e) > point.when && close(at(e), point.when)))
-    };
-    if let Some(name) = &row.unless_unstable {
-        let level = near(name).and_then(|e| limits::crosses(rules, &e.finding, known_age));
+/// The measured values that a row wants, or does not want, beside its own, by the time at which they were true.
+struct Company<'l> {
+    unwanted: Vec<(i64, &'l Entry)>,
+    wanted: Vec<(i64, &'l Entry)>,
+}
+
+impl<'l> Company<'l> {
+    fn of(row: &Trend, ledger: &'l Ledger, patient: i64) -> Company<'l> {
+        let measured = |name: &Option<String>| {
+            let kind = name.as_deref().and_then(Kind::from_name);
+            let entries = kind.into_iter().flat_map(|kind| ledger.of(kind, patient)).filter(|e| gather::measured(e));
+            let mut by_time: Vec<(i64, &Entry)> = entries.map(|e| (gather::measured_ms(e), e)).collect();
+            by_time.sort_by_key(|(at, e)| (*at, e.seq));
+            by_time
+        };
+        Company { unwanted: measured(&row.unless_unstable), wanted: measured(&row.with_normal) }
+    }
+
+    /// `None`: the row's company is missing or forbidden. Otherwise the entry that had to stand beside the point, if any.
+    fn beside(
+        &self,
+        rules: &VitalsRules,
+        row: &Trend,
+        point: &Point<'_>,
+        known_age: Option<Age>,
+    ) -> Option<Option<&'l Entry>> {
+        let level = near(&self.unwanted, point).and_then(|e| limits::crosses(rules, &e.finding, known_age));
         if level == Some(Level::Unstable) {
             return None;
         }
+        if row.with_normal.is_none() {
+            return Some(None);
+        }
+        let entry = near(&self.wanted, point)?;
+        let crosses = limits::crosses(rules, &entry.finding, known_age).is_some();
+        (limits::clears(rules, &entry.finding) && !crosses && !entry.unconfirmed()).then_some(Some(entry))
     }
-    let Some(name) = &row.with_normal else { return Some(None) };
-    let entry = near(name)?;
-    let normal = limits::clears(rules, &entry.finding) && limits::crosses(rules, &entry.finding, known_age).is_none();
-    (normal && !entry.unconfirmed()).then_some(Some(entry))
+}
+
+/// The last before, else the first after: what is said later changes neither.
+fn near<'l>(by_time: &[(i64, &'l Entry)], point: &Point<'_>) -> Option<&'l Entry> {
+    let after = by_time.partition_point(|(at, _)| *at <= point.when);
+    let before = after.checked_sub(1).and_then(|before| by_time.get(before));
+    let close_by = |found: Option<&(i64, &'l Entry)>| found.filter(|(at, _)| close(*at, point.when)).map(|(_, e)| *e);
+    close_by(before).or_else(|| close_by(by_time.get(after)))
 }
 
 fn close(a: i64, b: i64) -> bool {
@@ -287,7 +342,7 @@ fn singles<'l>(measure: Measure, ledger: &'l Ledger, patient: i64) -> Vec<Point<
 fn paired<'l>(ledger: &'l Ledger, patient: i64) -> Vec<Point<'l>> {
     let mut points = Vec::new();
     let (mut pulse, mut pressure): (Option<&Entry>, Option<&Entry>) = (None, None);
-    for entry in ledger.standing().filter(|e| e.finding.patient() == patient && usable(e)) {
+    for entry in ledger.of_any(&[Kind::Pulse, Kind::BloodPressure], patient).into_iter().filter(|e| usable(e)) {
         match entry.finding.kind() {
             Kind::Pulse if entry.finding.int(Field::RatePerMin).is_some() => pulse = Some(entry),
             Kind::BloodPressure => pressure = Some(entry),
