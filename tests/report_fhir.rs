@@ -86,6 +86,13 @@ fn problems(bundle: &Json) -> Vec<String> {
         if resource["resourceType"] == "Observation" {
             wrong.extend(observation_problems(resource));
         }
+        let dosage = &resource["dosage"];
+        if resource["resourceType"] == "MedicationAdministration"
+            && !dosage.is_null()
+            && ["dose", "rateQuantity", "rateRatio"].iter().all(|key| dosage[key].is_null())
+        {
+            wrong.push("mad-1: a dosage without dose or rate".into());
+        }
         links.insert(url, targets);
     }
     wrong.extend(unreachable(&entries, &links));
@@ -216,6 +223,13 @@ fn the_checks_see_what_they_are_for() {
         let wrong = problems(&bundle).join("\n");
         assert!(wrong.contains(expected), "{code}: {expected} is not among:\n{wrong}");
     }
+    let mut bundle = good.clone();
+    let entries = bundle["entry"].as_array_mut().unwrap();
+    let given = entries.iter_mut().find(|e| e["resource"]["resourceType"] == "MedicationAdministration").unwrap();
+    given["resource"]["dosage"] = json!({ "text": "some" });
+    entries.swap(0, 1);
+    let wrong = problems(&bundle).join("\n");
+    assert!(wrong.contains("mad-1") && wrong.contains("no Composition"), "{wrong}");
 }
 
 #[test]

@@ -268,3 +268,44 @@ fn a_dose_that_only_the_plan_named_is_shown_as_planned_everywhere() {
     let given = given.into_iter().find(|r| r["resourceType"] == "MedicationAdministration").unwrap();
     assert!(given["dosage"].is_null(), "nobody said what was given: {given}");
 }
+
+/// A coach speaks and shows; an examiner is silent, yet the record and the debrief have everything.
+#[test]
+fn a_coach_shows_its_advice_and_an_examiner_keeps_it_for_the_debrief() {
+    let dir = tempfile::tempdir().unwrap();
+    let script = report::root().join("samples/chest-pain.call");
+    let replay = |name: &str, more: &[&str]| {
+        let record = dir.path().join(name);
+        let args = ["replay", script.to_str().unwrap(), "--voice", "none", "--record", record.to_str().unwrap()];
+        (run(&[&args[..], more].concat()), record)
+    };
+    let (output, coached) = replay("coach", &["--purpose", "training"]);
+    assert!(stdout(&output).contains(">>>"), "a coach shows its warnings");
+    let (output, examined) = replay("examiner", &["--trainer", "examiner"]);
+    assert_eq!(stdout(&output), "", "an examiner shows nothing");
+    let kinds = |record: &Path| {
+        let text = std::fs::read_to_string(record.join("events.jsonl")).unwrap();
+        text.lines().filter(|l| l.contains("\"kind\":\"advice\"")).count()
+    };
+    assert_eq!(kinds(&coached), kinds(&examined), "the examiner notes what the coach says");
+    for (record, words) in [(&coached, "With coach."), (&examined, "With examiner: nothing was said or shown.")] {
+        let said = stdout(&run(&["debrief", record.to_str().unwrap()]));
+        assert!(said.contains(words) && said.contains("TRAINING"), "{said}");
+        assert!(said.contains("Warnings and risky plans\n  ") && !said.contains("plans\n  none"), "{said}");
+        let care = stdout(&run(&["records", dir.path().to_str().unwrap()]));
+        assert!(!care.contains(record.file_name().unwrap().to_str().unwrap()), "{care}");
+    }
+    let (output, _) = replay("patient", &["--purpose", "care", "--trainer", "examiner"]);
+    assert_eq!(output.status.code(), Some(2), "nobody is examined at a patient's side");
+    assert!(!dir.path().join("patient").exists());
+}
+
+/// Into an existing engine and back: what DuckDB counts in the bulk export is what was made.
+#[cfg(feature = "voice")]
+#[test]
+fn a_bulk_export_is_counted_right_by_duckdb() {
+    let script = report::root().join("scripts/bench-bulk.sh");
+    let output = Command::new(script).args([env!("CARGO_BIN_EXE_thirdhand"), "120"]).output().unwrap();
+    let said = stdout(&output);
+    assert!(said.contains("120 records exported") && said.contains("calls: 120"), "{said}");
+}

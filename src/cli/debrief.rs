@@ -8,6 +8,8 @@ use clap::Args;
 
 use super::reports::{Desk, loaded, print};
 use crate::core::CAUTION;
+use crate::core::event::Body;
+use crate::core::report::Call;
 use crate::core::report::debrief::{self, List, Outcome};
 use crate::core::report::times::minutes_seconds;
 use crate::core::source::Source;
@@ -24,6 +26,13 @@ pub struct Debrief {
     checklist: Option<PathBuf>,
 }
 
+/// `12 pieces of advice, 8 spoken.`
+fn spoken(call: &Call) -> String {
+    let advice = call.advice().count();
+    let said = call.events.iter().filter(|e| matches!(e.body, Body::Spoken(_))).count();
+    format!("{advice} pieces of advice, {said} spoken.")
+}
+
 pub fn run(args: &Debrief, data: &DataSet) -> Result<()> {
     let desk = Desk::open(&args.record, data, None)?;
     let list = match &args.checklist {
@@ -37,6 +46,9 @@ pub fn run(args: &Debrief, data: &DataSet) -> Result<()> {
     let call = desk.call();
     if call.training() {
         print(&format!("{}\n", desk.wording.phrase("training", &[])))?;
+        let trainer = call.opened.and_then(|o| o.more.get("trainer")).and_then(|t| t.as_str());
+        let heard = if trainer == Some("examiner") { "examiner: nothing was said or shown" } else { "coach" };
+        print(&format!("With {heard}. {}\n", spoken(&call)))?;
     } else {
         eprintln!("thirdhand: this is a care record, not a training record");
     }

@@ -8,7 +8,8 @@ use clap::Args;
 use crossbeam_channel::{Receiver, bounded, unbounded};
 use signal_hook::consts::{SIGINT, SIGTERM};
 
-use crate::core::event::{Opened, Purpose};
+use super::purpose::For;
+use crate::core::event::Opened;
 use crate::shell::app;
 use crate::shell::capture::{self, Pcm, Source};
 use crate::shell::clock;
@@ -53,9 +54,8 @@ pub struct Listen {
     /// Keep the sound of every utterance in the record's folder (`thirdhand purge` removes it)
     #[arg(long)]
     keep_audio: bool,
-    /// Mark the record as a training record
-    #[arg(long)]
-    training: bool,
+    #[command(flatten)]
+    purpose: For,
     /// Sample rate of the PCM on stdin, hertz
     #[arg(long, value_name = "HZ", default_value_t = capture::RATE_HZ)]
     rate: u32,
@@ -71,8 +71,9 @@ pub struct Listen {
 }
 
 pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
-    let signals = signals()?;
     let config = super::config::load()?;
+    let purpose = args.purpose.purpose(config.text("record.purpose"));
+    let signals = signals()?;
     let knowledge = app::knowledge(data)?;
     let model = args.model.clone().or_else(|| config.text("model.file").map(PathBuf::from));
     let options = Options { model, data: data.local.clone(), ..Options::default() };
@@ -89,8 +90,6 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
     // Where nothing is spoken aloud there is nothing to take out of what is heard.
     let aloud = args.sound(&config).kind != VoiceKind::None;
     let monitor = if aloud { capture::open_loudspeaker(&capture, loudspeaker_in) } else { None };
-    let training = args.training || config.text("record.purpose") == Some("training");
-    let purpose = if training { Purpose::Training } else { Purpose::Care };
     let unit = config.text("record.unit").unwrap_or_default().to_string();
     let (recogniser, keeper) = if args.keep_audio {
         let keeper = Keeper::start()?;
@@ -102,6 +101,7 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
     let mut opened = Opened { unit, crew: config.texts("record.crew"), ..app::opened(data, &model, purpose) };
     let state = if clock_verified { "set by a time server" } else { "unverified" };
     opened.more.insert("clock".into(), state.into());
+    args.purpose.mark(&mut opened);
     let parts = Parts {
         knowledge: &knowledge,
         prompts: Prompts::read(data),
@@ -121,7 +121,8 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
         settings: Settings {
             json: args.json,
             earpiece: args.earpiece || config.text("voice.output") == Some("earpiece"),
-            full_screen: args.full_screen,
+            // An examiner shows nothing, as the full screen prints nothing of its own.
+            full_screen: args.full_screen || args.purpose.silent(),
             timings: args.timings,
             open_at_once: args.record.is_some(),
         },
@@ -134,6 +135,7 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
 impl Listen {
     fn screen(&self) -> Screen {
         match (self.json, self.full_screen) {
+            _ if self.purpose.silent() => Screen::default(),
             (true, _) => Screen::quiet(),
             (false, true) => Screen::full(),
             (false, false) => Screen::status_line(),
@@ -144,7 +146,10 @@ impl Listen {
         let configured = || config.text("voice.engine").and_then(|name| name.parse().ok());
         let percent = |key: &str| config.number(key).and_then(|n| i8::try_from(n).ok());
         speak::Settings {
-            kind: self.voice.or_else(configured).unwrap_or_default(),
+            kind: match self.purpose.silent() {
+                true => VoiceKind::None,
+                false => self.voice.or_else(configured).unwrap_or_default(),
+            },
             rate: percent("voice.rate"),
             volume: percent("voice.volume"),
             earcons: config.is_on("voice.earcons"),

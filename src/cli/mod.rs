@@ -11,7 +11,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use anyhow::Result;
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory, Parser, Subcommand};
 
 use crate::shell::data::DataSet;
 
@@ -28,6 +28,7 @@ mod man;
 mod models;
 mod narrative;
 pub mod parse;
+mod purpose;
 mod quality;
 mod recogniser;
 mod records;
@@ -133,6 +134,11 @@ fn after_panic(message: &str) -> ExitCode {
             ExitCode::from(1)
         }
     }
+}
+
+/// Says what two options cannot mean together, and leaves with the status of wrong usage.
+fn wrong_usage(message: &str) -> ! {
+    Cli::command().error(clap::error::ErrorKind::ArgumentConflict, message).exit()
 }
 
 fn run(cli: Cli) -> Result<()> {

@@ -9,16 +9,20 @@ use clap::Args;
 use crossbeam_channel::{Receiver, unbounded};
 use indicatif::ProgressBar;
 
+use super::purpose::For;
+use super::wrong_usage;
 use crate::core::encounter::{Input, Knowledge, Speech};
-use crate::core::event::{Closed, Purpose, Trouble};
+use crate::core::event::{Closed, Trouble};
 use crate::core::utterance::Transcript;
 use crate::shell::app::{self, Call, Show};
 use crate::shell::clock::{self, SimClock};
 use crate::shell::data::DataSet;
+use crate::shell::journal::audio;
 use crate::shell::recognise::{self, Options};
 use crate::shell::script::{self, Action};
+use crate::shell::segment::{self, Segment};
 use crate::shell::speak::{self, End, VoiceEvent, VoiceKind};
-use crate::shell::{segment, wav};
+use crate::shell::wav;
 
 /// Play a recording (.wav) or a script (.call) through the whole program
 #[derive(Args)]
@@ -44,9 +48,11 @@ pub struct Replay {
     /// At the recording's own pace instead of as fast as it can
     #[arg(long)]
     realtime: bool,
-    /// Mark the record as a training record
+    /// Keep the sound of every utterance in the record's folder (`thirdhand purge` removes it)
     #[arg(long)]
-    training: bool,
+    keep_audio: bool,
+    #[command(flatten)]
+    purpose: For,
 }
 
 fn parse_start(text: &str) -> Result<DateTime<FixedOffset>, String> {
@@ -64,6 +70,9 @@ pub fn run(args: &Replay, data: &DataSet) -> Result<()> {
 }
 
 fn replay_script(args: &Replay, data: &DataSet, knowledge: &Knowledge, start: DateTime<FixedOffset>) -> Result<()> {
+    if args.keep_audio {
+        wrong_usage("--keep-audio is for a `.wav`: a script has no sound");
+    }
     let steps = script::read(&args.file)?;
     let end_ms = steps.last().map_or(0, |step| step.at_ms);
     let mut player = Player::open(args, data, knowledge, "text", start)?;
@@ -88,7 +97,12 @@ fn replay_wav(args: &Replay, data: &DataSet, knowledge: &Knowledge, start: DateT
             player.play_input(utterance.end_ms, Input::Recovered(recogniser_trouble("mended", detail)))?;
         }
         let input = match recognised {
-            Ok(transcript) => Input::Heard { transcript, spoken_at: player.clock.at(utterance.start_ms) },
+            Ok(mut transcript) => {
+                if args.keep_audio {
+                    player.keep_audio(&utterance, &mut transcript)?;
+                }
+                Input::Heard { transcript, spoken_at: player.clock.at(utterance.start_ms) }
+            }
             Err(error) => Input::Trouble(recogniser_trouble("gap", format!("{error:#}"))),
         };
         player.play_input(utterance.end_ms, input)?;
@@ -135,21 +149,18 @@ impl<'k> Player<'k> {
         };
         let clock = SimClock::starting(start);
         let (events, voice_events) = unbounded();
-        let voice = speak::open(speak::Settings::of(args.voice), events);
-        let show = if args.json { Show::Json } else { Show::Text };
-        let purpose = if args.training { Purpose::Training } else { Purpose::Care };
-        let call = Call::open(knowledge, &dir, app::opened(data, model, purpose), voice, show, clock.at(0))?;
+        let kind = if args.purpose.silent() { VoiceKind::None } else { args.voice };
+        let voice = speak::open(speak::Settings::of(kind), events);
+        let show = match (args.json, args.purpose.silent()) {
+            (true, _) => Show::Json,
+            (false, true) => Show::Nothing,
+            (false, false) => Show::Text,
+        };
+        let mut opened = app::opened(data, model, args.purpose.purpose(None));
+        args.purpose.mark(&mut opened);
+        let call = Call::open(knowledge, &dir, opened, voice, show, clock.at(0))?;
         let pace = args.realtime.then(clock::instant);
-        Ok(Player {
-            knowledge,
-            clock,
-            call,
-            voice_events,
-            speaks: args.voice != VoiceKind::None,
-            pace,
-            dir,
-            json: args.json,
-        })
+        Ok(Player { knowledge, clock, call, voice_events, speaks: kind != VoiceKind::None, pace, dir, json: args.json })
     }
 
     /// Lets deadlines up to `at_ms` fire, each at its own time, then the script's step.
@@ -184,6 +195,15 @@ impl<'k> Player<'k> {
                 self.feed(at_ms, Input::Recovered(trouble("record".into(), "resumed")))
             }
         }
+    }
+
+    /// Writes the utterance's sound beside the record, and names its file in the transcript.
+    fn keep_audio(&self, utterance: &Segment, transcript: &mut Transcript) -> Result<()> {
+        let samples: Vec<i16> = utterance.samples.iter().map(|s| (s.clamp(-1.0, 1.0) * 32_767.0) as i16).collect();
+        audio::keep(&self.dir, utterance.start_ms, &samples, wav::RATE_HZ)
+            .with_context(|| format!("{}: the sound cannot be kept", self.dir.display()))?;
+        transcript.kept_audio = Some(audio::name(utterance.start_ms));
+        Ok(())
     }
 
     fn advance(&mut self, to_ms: u64) -> Result<()> {
