@@ -29,7 +29,7 @@ fn beginning(dir: &Path, seconds: usize) -> String {
 #[test]
 fn replay_keeps_the_sound_it_heard_and_purge_takes_it_away() {
     let dir = tempfile::tempdir().unwrap();
-    let wav = beginning(dir.path(), 20);
+    let wav = beginning(dir.path(), 10);
     let record = dir.path().join("call");
     let record = record.to_str().unwrap();
     let output = run(&["replay", &wav, "--voice", "none", "--keep-audio", "--record", record]);

@@ -6,7 +6,7 @@ use super::wording::{Manner, Wording};
 use crate::core::event::{Advice, Body, Closed, Event, Heard, Opened, Purpose};
 use crate::core::finding::{Field, Finding, Kind};
 use crate::core::ledger::{Entry, Ledger};
-use crate::core::planned::from_plan;
+use crate::core::planned::{FromPlan, from_plan};
 use crate::core::time::Moment;
 
 /// A record, folded. Borrowed from the events; decides nothing.
@@ -128,18 +128,12 @@ impl<'a> Call<'a> {
         open
     }
 
-    /// The plan with a dose that came before a dose-less `medication_given` of the same drug.
-    pub fn planned_dose(&self, given: &Entry) -> Option<&Entry> {
-        let joined = from_plan(&self.ledger, given, str::to_string)?;
-        joined.added.contains(&Field::Dose).then_some(joined.plan)
-    }
-
-    /// `planned 324 mg, #12`: a dose that was not said again stands in the plan, and is shown as such, never as said.
+    /// `as planned 324 mg, #12`: a dose that was not said again stands in the plan, and is shown as such, never as said.
     /// For the ear without the number.
     pub fn planned_dose_text(&self, given: &Entry, wording: &Wording, manner: Manner) -> Option<String> {
-        let plan = self.planned_dose(given)?;
+        let FromPlan { plan, unconfirmed, .. } = from_plan(&self.ledger, given, str::to_string)?;
         let mut dose = wording.dose(&plan.finding, manner);
-        if plan.unconfirmed() {
+        if unconfirmed {
             dose = format!("{dose}, {}", wording.word("unconfirmed", manner));
         }
         let text = wording.phrase("dose_as_planned", &[("what", &dose)]);

@@ -310,10 +310,25 @@ impl Wording {
         }
     }
 
-    /// `324 mg`: a medication's dose alone; empty where none was said.
+    /// `324 mg`: a medication's dose alone, or its pieces; empty where none was said.
     pub fn dose(&self, finding: &Finding, manner: Manner) -> String {
         match (finding.number(Field::Dose), finding.text(Field::Unit)) {
             (Some(dose), Some(unit)) => format!("{} {}", number_text(dose, manner), self.word(unit, manner)),
+            _ => self.pieces(finding, manner),
+        }
+    }
+
+    /// `4 × 81 mg`, or the count alone.
+    fn pieces(&self, finding: &Finding, manner: Manner) -> String {
+        let unit = finding.text(Field::Unit).map(|u| format!(" {}", self.word(u, manner))).unwrap_or_default();
+        match (finding.number(Field::Count), finding.number(Field::Each)) {
+            (Some(count), Some(each)) if manner == Manner::Said => {
+                format!("{} of {}{unit}", number_text(count, manner), number_text(each, manner))
+            }
+            (Some(count), Some(each)) => {
+                format!("{} × {}{unit}", number_text(count, manner), number_text(each, manner))
+            }
+            (Some(count), None) => number_text(count, manner),
             _ => String::new(),
         }
     }
