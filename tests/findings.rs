@@ -11,6 +11,7 @@ use std::path::Path;
 use serde_json::{Value as Json, json};
 use thirdhand::cli::parse::Encounter;
 use thirdhand::core::event::Outcome;
+use thirdhand::core::finding::Field;
 use thirdhand::core::grammar::Grammar;
 use thirdhand::core::utterance::Understood;
 use thirdhand::shell::data::DataSet;
@@ -46,7 +47,8 @@ fn cases(path: &Path) -> Vec<Case> {
 
 fn check(case: &Case, got: &Understood) -> Result<(), String> {
     let outcome = serde_json::to_value(got.outcome).unwrap();
-    let findings: Vec<Json> = got.findings().map(|f| f.to_json()).collect();
+    let shown = got.to_json();
+    let findings = shown["findings"].as_array().cloned().unwrap_or_default();
     let commands: Vec<Json> = got.commands.iter().map(|c| json!(c)).collect();
     let restated: Vec<Json> = got.restated.iter().map(|f| f.to_json()).collect();
     let mut wanted = (Vec::new(), Vec::new(), Vec::new());
@@ -63,7 +65,6 @@ fn check(case: &Case, got: &Understood) -> Result<(), String> {
     }
     let plain = if wanted.0.is_empty() && wanted.1.is_empty() && wanted.2.is_empty() { None } else { Some("matched") };
     let named = named.or(plain.map(str::to_string));
-    let shown = got.to_json();
     if findings != wanted.0 || commands != wanted.1 || restated != wanted.2 {
         return Err(format!("got {shown}"));
     }
@@ -113,7 +114,7 @@ fn grammar() -> Grammar {
 fn sampled_phrases_come_back_as_they_were_meant() {
     let grammar = grammar();
     let at = chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap();
-    let (mut faults, mut asks) = (Vec::new(), 0);
+    let (mut faults, mut asks) = (Vec::new(), Vec::new());
     let samples: Vec<_> = (1..=3).flat_map(|seed| grammar.sample_phrases(seed)).collect();
     for (place, sample) in &samples {
         // A line is heard three seconds after the encounter's last.
@@ -121,7 +122,9 @@ fn sampled_phrases_come_back_as_they_were_meant() {
         let findings: Vec<_> = got.findings().cloned().collect();
         // "glucose 7.9" may be a dose or a reading: asking aloud is right, guessing would not be.
         let asked = findings.is_empty() && matches!(got.outcome, Outcome::Rejected | Outcome::Ambiguous);
-        asks += usize::from(asked);
+        if asked && !asked_by_design(&got) {
+            asks.push(format!("{place}: {} {}", sample.text, got.to_json()));
+        }
         if findings != sample.findings && !asked {
             let wanted: Vec<_> = sample.findings.iter().map(|f| f.to_json().to_string()).collect();
             faults.push(format!(
@@ -133,8 +136,14 @@ fn sampled_phrases_come_back_as_they_were_meant() {
         }
     }
     assert!(samples.len() > 300, "only {} samples", samples.len());
-    assert!(asks <= 5, "{asks} of {} were asked about", samples.len());
+    assert!(asks.is_empty(), "{} of {} were asked about:\n{}", asks.len(), samples.len(), asks.join("\n"));
     assert!(faults.is_empty(), "{} of {}:\n{}", faults.len(), samples.len(), faults.join("\n"));
+}
+
+/// What is asked on purpose: a weight without a unit (kilograms or pounds), and "four of nitro" (milligrams or pieces).
+fn asked_by_design(got: &Understood) -> bool {
+    let any = |field: Field| got.options.iter().flatten().any(|f| f.get(field).is_some());
+    any(Field::WeightSaid) || (any(Field::Count) && any(Field::Dose))
 }
 
 /// Words at random, the grammar's own and others: never a panic, and always one outcome.

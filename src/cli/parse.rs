@@ -110,7 +110,7 @@ impl Encounter {
                     Body::Corrected(Corrected { target, finding, who, why })
                 }
                 Change::Retract { target, why } => Body::Retracted(Retracted { target, who: None, why }),
-                Change::Confirm { target, how } => Body::Confirmed(Confirmed { target, how }),
+                Change::Confirm { target, how, .. } => Body::Confirmed(Confirmed { target, how }),
             };
             self.push(body, Some(from));
         }

@@ -6,8 +6,11 @@
 use std::collections::BTreeMap;
 
 use super::event::{Body, Event};
-use super::finding::{Finding, Kind};
+use super::finding::{Field, Finding, Kind, Value};
 use super::time::Moment;
+
+/// How an answer repeated by a second voice is confirmed.
+pub const ECHO: &str = "echo";
 
 /// One finding of the record with its history.
 #[derive(Clone, Debug, PartialEq)]
@@ -68,6 +71,9 @@ impl Ledger {
             Body::Confirmed(c) => {
                 if let Some(entry) = self.find_mut(c.target) {
                     entry.confirmed = Some(event.seq);
+                    if c.how == ECHO {
+                        entry.finding.set(Field::Echoed, Value::Flag(true));
+                    }
                 }
             }
             _ => {}
@@ -150,7 +156,6 @@ impl Ledger {
 mod tests {
     use super::*;
     use crate::core::event::Corrected;
-    use crate::core::finding::{Field, Value};
     use chrono::DateTime;
 
     fn event(seq: u64, body: Body) -> Event {

@@ -77,6 +77,8 @@ pub enum Change {
     Confirm {
         target: u64,
         how: String,
+        /// What stands confirmed, where a second voice said it again.
+        echoed: Option<Finding>,
     },
 }
 
@@ -137,7 +139,8 @@ impl Understood {
         let mut map = Map::new();
         map.insert("heard".into(), self.heard.clone().into());
         map.insert("outcome".into(), json!(self.outcome));
-        map.insert("findings".into(), self.findings().map(Finding::to_json).collect());
+        let echoed = self.changes.iter().filter_map(Change::echoed);
+        map.insert("findings".into(), self.findings().chain(echoed).map(Finding::to_json).collect());
         map.insert("commands".into(), json!(self.commands));
         if !self.doubt.is_empty() {
             map.insert("doubt".into(), self.doubt.iter().map(Doubt::to_json).collect());
@@ -166,12 +169,19 @@ impl Understood {
 }
 
 impl Change {
+    fn echoed(&self) -> Option<&Finding> {
+        match self {
+            Change::Confirm { echoed, .. } => echoed.as_ref(),
+            _ => None,
+        }
+    }
+
     fn settled(&self) -> Option<Json> {
         match self {
             Change::Record(_) => None,
             Change::Correct { target, .. } => Some(json!({ "corrects": target })),
             Change::Retract { target, .. } => Some(json!({ "retracts": target })),
-            Change::Confirm { target, how } => Some(json!({ "confirms": target, "how": how })),
+            Change::Confirm { target, how, .. } => Some(json!({ "confirms": target, "how": how })),
         }
     }
 }

@@ -36,9 +36,13 @@ pub struct Draft {
     /// Said by a phrase that stands alone, even one that sets nothing ("it is in").
     pub whole: bool,
     pub words: Range<usize>,
+    /// When it happened, said beside it.
+    pub at: Option<Value>,
     /// A word beside it that may turn it round.
     pub unclear: Option<String>,
     pub leads: bool,
+    /// Behind a "copy" or before a "got it".
+    pub copies: bool,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -86,6 +90,8 @@ pub struct Meaning {
     pub answers: Vec<Answered>,
     /// Numbers left beside a finding that was complete.
     pub stray: Vec<String>,
+    /// Times of day left beside a finding.
+    pub times: Vec<String>,
     /// A number that began the breath, before a measured value.
     pub lead: Vec<String>,
     pub commands: Vec<Map<String, Json>>,
@@ -146,8 +152,10 @@ pub fn interpret(grammar: &Grammar, on: &Utterance, derivation: &Derivation, now
         about: false,
         telling: Vec::new(),
         affirms: None,
+        denied: usize::MAX,
         source: Vec::new(),
         asked: Vec::new(),
+        time: None,
         opened: None,
         last_complete: false,
         loose: Vec::new(),
@@ -178,10 +186,14 @@ struct Reader<'a> {
     telling: Vec<usize>,
     /// Where a "he has" ended: what stands right behind it is affirmed.
     affirms: Option<usize>,
+    /// Where a "denies" ended.
+    denied: usize,
     /// Who reported what follows, before arrival or not.
     source: Vec<(Field, Value)>,
     /// Questions of this utterance not yet answered.
     asked: Vec<Question>,
+    /// When what follows happened, and where the words of it end.
+    time: Option<(Value, usize)>,
     opened: Option<usize>,
     /// The last thing heard was a measured value that lacks nothing.
     last_complete: bool,
@@ -221,6 +233,9 @@ impl Reader<'_> {
     fn flush_loose(&mut self) {
         if let (Some(first), Some(last)) = (self.loose.first(), self.loose.last()) {
             let words = self.on.said(*first, last + 1).to_string();
+            if (*first..=*last).any(|at| self.grammar.is_moment(self.on, at, last + 1)) {
+                self.meaning.times.push(words.clone());
+            }
             self.meaning.leftover.push(words);
         }
         self.loose.clear();
@@ -240,8 +255,10 @@ impl Reader<'_> {
                 self.still = false;
                 self.negative = false;
                 self.source.clear();
+                self.time = None;
             }
             Break::Comma => {
+                self.time.take_if(|(_, end)| *end != at);
                 if matches!(self.tone, Tone::AsksWhich | Tone::Narrates | Tone::Elsewhere) {
                     self.tone = Tone::Says;
                 }
@@ -316,6 +333,7 @@ impl Reader<'_> {
                 }
                 return;
             }
+            Mood::Was if self.time.is_some() => return,
             Mood::Was => {
                 self.was = true;
                 if let Some(draft) = &mut self.current {
@@ -365,6 +383,7 @@ impl Reader<'_> {
             Act::Denies => {
                 self.push_current();
                 self.denial = Denial::List;
+                self.denied = found.end;
                 if self.tone != Tone::Silent {
                     self.tone = Tone::Says;
                 }
@@ -412,6 +431,7 @@ impl Reader<'_> {
             Act::Bystander => self.reported("bystander"),
             Act::OtherAgency => self.reported("other_agency"),
             Act::Before => self.before(),
+            Act::Time => self.happened(found),
             Act::About => self.about = true,
             Act::Under | Act::Over => {}
         }
@@ -431,6 +451,18 @@ impl Reader<'_> {
         match self.current.as_mut().or(self.meaning.drafts.last_mut()) {
             Some(draft) => draft.fields.push(set),
             None => self.source.push(set),
+        }
+    }
+
+    /// "at fourteen ten": of what was just said, or where a clause begins of what follows.
+    fn happened(&mut self, found: &Match) {
+        let gathered = gather(self.grammar, found, Kind::Events, self.now);
+        let Some(value) = gathered.into_iter().find(|g| g.field == Field::HappenedAt).map(|g| g.value) else { return };
+        let leads = self.on.starts.get(found.start) == Some(&true) && !self.on.ends_clause(found.end);
+        let said = self.current.as_mut().filter(|d| has_value(d) || d.whole).or(self.meaning.drafts.last_mut());
+        match said {
+            Some(draft) if !leads && draft.at.is_none() => draft.at = Some(value),
+            _ => self.time = Some((value, found.end)),
         }
     }
 
@@ -559,7 +591,9 @@ impl Reader<'_> {
                 self.tone = Tone::Says;
             }
         }
-        self.record(frame, gathered, found, opens, filled);
+        for gathered in apart(gathered) {
+            self.record(frame, gathered, found, opens, filled);
+        }
     }
 
     fn ask(&mut self, frame: usize, gathered: &[Gathered], phrase: &Phrase, found: &Match) {
@@ -611,8 +645,10 @@ impl Reader<'_> {
             unchanged: false,
             whole: false,
             words: found.start..found.end,
+            at: self.time.as_ref().map(|(value, _)| value.clone()),
             unclear: None,
             leads: false,
+            copies: false,
         }
     }
 
@@ -636,6 +672,12 @@ impl Reader<'_> {
         let negated = match self.denial {
             Denial::None => false,
             Denial::List if deniable => true,
+            // "denies pain of eight": not eight, and no pain of eight.
+            Denial::List if self.denied == found.start => {
+                self.denial = Denial::None;
+                self.block(found);
+                return;
+            }
             Denial::List => {
                 self.denial = Denial::None;
                 false
@@ -787,6 +829,8 @@ impl Reader<'_> {
         }
         self.named_alone();
         self.push_current();
+        let copies = self.meaning.copies;
+        self.meaning.drafts.iter_mut().for_each(|d| d.copies = copies);
         self.mark_unclear();
         self.close_questions();
         let carried = |frame: usize| self.grammar.frame(frame).map(|f| f.carry_back.as_slice()).unwrap_or_default();
@@ -827,6 +871,21 @@ fn carry_back<'g>(mut list: Vec<(usize, &mut Vec<(Field, Value)>)>, carried: imp
         let known = fields.iter().filter(|(f, _)| carried(*frame).contains(f)).cloned().collect();
         later = Some((*frame, known));
     }
+}
+
+/// "aspirin and nitro given": where a field comes again another finding begins.
+fn apart(gathered: Vec<Gathered>) -> Vec<Vec<Gathered>> {
+    let mut all: Vec<Vec<Gathered>> = vec![Vec::new()];
+    for item in gathered {
+        let again = |g: &Gathered| !g.default && !item.default && g.field == item.field && g.value != item.value;
+        if item.field == Field::Name && all.last().is_some_and(|last| last.iter().any(again)) {
+            all.push(Vec::new());
+        }
+        if let Some(last) = all.last_mut() {
+            last.push(item);
+        }
+    }
+    all
 }
 
 fn take(draft: &mut Draft, item: Gathered, on: &Utterance) {

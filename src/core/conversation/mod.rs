@@ -13,7 +13,7 @@ use super::command::Command;
 use super::event::{AdviceType, Body, Event, Outcome};
 use super::finding::{Field, Finding, Kind, Value};
 use super::grammar::{Grammar, Openings};
-use super::ledger::{Entry, Ledger};
+use super::ledger::{ECHO, Entry, Ledger};
 use super::time::Moment;
 use super::utterance::{Change, Doubt, Transcript, Understood};
 use interpret::{Answer, Answered, Draft, Meaning, Question};
@@ -27,6 +27,8 @@ const READ_BACK_MS: u64 = 45_000;
 const ACKNOWLEDGE_MS: u64 = 30_000;
 /// How long a handover lasts without a word of it.
 const HANDOVER_MS: u64 = 180_000;
+/// How long an answer may be repeated by a second voice. Our own choice, no source.
+const ECHO_MS: u64 = 20_000;
 /// Most meanings shown.
 const OPTIONS: usize = 16;
 /// Rival texts parsed for one utterance.
@@ -47,6 +49,8 @@ pub struct Conversation {
     handover_since: Option<u64>,
     paused: bool,
     read_back: Option<ReadBack>,
+    /// When the answer that `last` holds was given, until it was repeated.
+    answer_ms: Option<u64>,
     warned_ms: Option<u64>,
     /// The tool's name was said and nothing else.
     addressed_ms: Option<u64>,
@@ -160,6 +164,7 @@ impl Conversation {
         if self.handover_since.is_some_and(|since| now.saturating_sub(since) > HANDOVER_MS) {
             self.handover_since = None;
         }
+        self.answer_ms.take_if(|at| now.saturating_sub(*at) > ECHO_MS);
         if self.addressed_ms.is_some_and(|since| now.saturating_sub(since) > 8_000) {
             self.addressed_ms = None;
         }
@@ -219,7 +224,17 @@ impl Conversation {
         if self.read_back.is_some() {
             answers.extend(self.read_back_kinds().into_iter().flat_map(|k| grammar.frames_of(k).collect::<Vec<_>>()));
         }
+        if self.answer_ms.is_some() {
+            let kinds: Vec<Kind> = self.echoable().map(|e| e.finding.kind()).collect();
+            answers.extend(kinds.into_iter().flat_map(|k| grammar.frames_of(k).collect::<Vec<_>>()));
+        }
         Openings { answers, corrections, addressed: self.addressed_ms.is_some() }
+    }
+
+    /// What the last answer recorded, while it may be repeated.
+    fn echoable(&self) -> impl Iterator<Item = &Entry> {
+        let last = self.last.iter().filter(|_| self.answer_ms.is_some());
+        last.filter_map(|seq| self.ledger.find(*seq)).filter(|e| e.stands())
     }
 
     fn read_back_kinds(&self) -> Vec<Kind> {
@@ -270,6 +285,7 @@ impl Conversation {
             let options = lone_options(grammar, &number, &taken, context.patient);
             taken.options.extend(options);
         }
+        self.take_times(grammar, &meaning.times, &mut taken);
         if meaning.handover {
             taken.commands.push(Command::HandoverBegins);
         }
@@ -300,6 +316,18 @@ impl Conversation {
                 taken.options.append(&mut options);
             }
         }
+    }
+
+    /// A time of day beside a finding that no phrase took: was that when it happened?
+    fn take_times(&self, grammar: &Grammar, times: &[String], taken: &mut Taken) {
+        let Some(time) = times.first() else { return };
+        let Some(at) = taken.changes.iter().rposition(|c| matches!(c, Change::Record(_))) else { return };
+        taken.ambiguous = true;
+        taken.why.push(grammar.prompt("lone_time", &[("time", time)]));
+        if let Change::Record(finding) = taken.changes.remove(at) {
+            taken.options.push(vec![finding]);
+        }
+        taken.doubts.retain(|d| d.finding != at);
     }
 
     fn command(&self, map: &Map<String, Json>, taken: &mut Taken, when: Moment) {
@@ -394,6 +422,9 @@ impl Conversation {
             taken.answered = true;
             return;
         }
+        if self.take_echo(grammar, draft, &finding, taken) {
+            return;
+        }
         if !self.complete_given(grammar, &mut finding, taken) {
             return;
         }
@@ -422,6 +453,34 @@ impl Conversation {
         let index = taken.changes.iter().filter(|c| matches!(c, Change::Record(_) | Change::Correct { .. })).count();
         taken.doubts.extend(doubts.into_iter().map(|d| Doubt { finding: index, ..d }));
         taken.changes.push(Change::Record(finding));
+    }
+
+    /// An answer repeated stands echoed; repeated with another value neither stands: it is asked. True when `finding`
+    /// was such a repeat.
+    fn take_echo(&self, grammar: &Grammar, draft: &Draft, finding: &Finding, taken: &mut Taken) -> bool {
+        let asked = self.open.iter().flat_map(|a| &a.questions).any(|q| q.frame == draft.frame);
+        if draft.restated || asked || self.handover_since.is_some() || taken.handover {
+            return false;
+        }
+        let same_kind = |e: &&Entry| e.finding.kind() == finding.kind() && e.finding.patient() == finding.patient();
+        if let Some(entry) = self.echoable().filter(same_kind).find(|e| repeats(finding, &e.finding)) {
+            let echoed = Some(entry.finding.clone().with(Field::Echoed, Value::Flag(true)));
+            taken.changes.push(Change::Confirm { target: entry.seq, how: ECHO.into(), echoed });
+            return true;
+        }
+        let other = self.echoable().filter(same_kind).find(|e| draft.copies || contradicts(finding, &e.finding));
+        let Some(entry) = other else {
+            // A bare word that only the repeat made an answer is none.
+            return draft.answers && self.echoable().any(|e| same_kind(&e));
+        };
+        let mut doubted = entry.finding.clone();
+        doubted.set(Field::Unconfirmed, Value::Flag(true));
+        let what = settle::spoken(grammar, finding.kind());
+        taken.why.push(grammar.prompt("echo_differs", &[("finding", &what)]));
+        taken.ambiguous = true;
+        taken.options.extend([vec![entry.finding.clone()], vec![finding.clone()]]);
+        taken.changes.push(Change::Correct { target: entry.seq, finding: doubted, who: None, why: Some(ECHO.into()) });
+        true
     }
 
     /// A lone number behind a whole value of its kind: a pressure of ninety behind one of 120 over 80.
@@ -535,7 +594,7 @@ impl Conversation {
             .find(|e| e.finding.kind() == finding.kind())?;
         let agrees = finding.fields().all(|(f, v)| f == Field::Unconfirmed || entry.finding.get(f) == Some(v));
         if agrees {
-            return Some(Change::Confirm { target: entry.seq, how: "read_back".into() });
+            return Some(Change::Confirm { target: entry.seq, how: "read_back".into(), echoed: None });
         }
         let mut merged = entry.finding.clone();
         merged.remove(Field::Unconfirmed);
@@ -585,7 +644,7 @@ impl Conversation {
         let Some(read_back) = &self.read_back else { return };
         match answer {
             Answer::Yes => {
-                let confirm = |seq: &u64| Change::Confirm { target: *seq, how: "read_back".into() };
+                let confirm = |seq: &u64| Change::Confirm { target: *seq, how: "read_back".into(), echoed: None };
                 taken.changes.extend(read_back.targets.iter().map(confirm));
             }
             Answer::No => taken.commands.push(Command::Deny),
@@ -677,6 +736,12 @@ impl Conversation {
         } else {
             self.addressed_ms = None;
         }
+        let repeat = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == ECHO) || is_doubt(c);
+        if taken.answered && !taken.changes.is_empty() {
+            self.answer_ms = Some(when.mono_ms);
+        } else if taken.changes.iter().any(|c| repeat(c) || recorded(c).is_some()) {
+            self.answer_ms = None;
+        }
         if taken.addressed {
             self.paused = false;
         }
@@ -746,6 +811,42 @@ fn lone_options(grammar: &Grammar, said: &str, taken: &Taken, patient: i64) -> V
         }
     }
     options
+}
+
+/// Every field of the repeat is in the answer, with the same value; how it came to be said does not count.
+fn repeats(finding: &Finding, answer: &Finding) -> bool {
+    finding.fields().filter(|(f, _)| of_the_thing(*f)).all(|(f, v)| answer.get(f) == Some(v))
+}
+
+/// Another number, or the opposite, for the same named thing.
+fn contradicts(finding: &Finding, answer: &Finding) -> bool {
+    let named = [Field::Name, Field::Class, Field::Aspect, Field::Sign, Field::Region, Field::Side, Field::Site];
+    let same = named.iter().all(|f| finding.get(*f) == answer.get(*f));
+    let nothing = |f: &Finding| f.flag(Field::None) == Some(true);
+    let opposed = finding.fields().any(|(f, v)| {
+        let told = matches!(v, Value::Number(_) | Value::Flag(_)) && of_the_thing(f);
+        told && answer.get(f).is_some_and(|w| w != v)
+    });
+    (same && opposed) || nothing(finding) != nothing(answer)
+}
+
+fn of_the_thing(field: Field) -> bool {
+    !matches!(
+        field,
+        Field::Unconfirmed
+            | Field::Echoed
+            | Field::HappenedAt
+            | Field::Approximate
+            | Field::ReportedBy
+            | Field::BeforeArrival
+            | Field::Said
+            | Field::WeightSaid
+    )
+}
+
+/// Marks an answer that was repeated with another value.
+fn is_doubt(change: &Change) -> bool {
+    matches!(change, Change::Correct { why: Some(why), .. } if why == ECHO)
 }
 
 fn recorded(change: &Change) -> Option<&Finding> {

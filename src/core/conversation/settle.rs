@@ -39,6 +39,9 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
     for (field, value) in frame.sets.iter().chain(&draft.fields) {
         put(&mut finding, *field, value.clone());
     }
+    if let Some(at) = draft.at.as_ref().filter(|_| finding.get(Field::HappenedAt).is_none()) {
+        put(&mut finding, Field::HappenedAt, at.clone());
+    }
     if draft.negated {
         let sets = if valued { frame.deny.as_ref() } else { frame.no.as_ref() };
         let Some(sets) = sets else { return Settled::Nothing };

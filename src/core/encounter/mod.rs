@@ -226,7 +226,7 @@ impl<'k> Encounter<'k> {
             Change::Record(finding) => Body::Finding(finding),
             Change::Correct { target, finding, who, why } => Body::Corrected(Corrected { target, finding, who, why }),
             Change::Retract { target, why } => Body::Retracted(Retracted { target, who: None, why }),
-            Change::Confirm { target, how } => Body::Confirmed(Confirmed { target, how }),
+            Change::Confirm { target, how, .. } => Body::Confirmed(Confirmed { target, how }),
         };
         self.append(spoken_at, Some(heard), body)
     }

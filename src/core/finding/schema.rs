@@ -390,6 +390,7 @@ pub fn fields(kind: Kind) -> &'static [(Field, Shape)] {
         Kind::Pupils => &[
             (Field::Equal, Shape::Flag),
             (Field::Round, Shape::Flag),
+            (Field::Normal, Shape::Flag),
             (Field::Reaction, Shape::Word(&["reactive", "brisk", "sluggish", "fixed"])),
             (Field::Size, Shape::Word(&["pinpoint", "constricted", "midpoint", "dilated"])),
             (Field::SizeMm, Shape::Number("0", "12")),

@@ -1,10 +1,11 @@
 //! One phrase at one place: every way in which it fits the words there.
 
 use std::cell::Cell;
+use std::collections::BTreeSet;
 
 use super::{Grammar, Node, Role, Source, WordId};
 use crate::core::decimal::Decimal;
-use crate::core::text::{self, Break, Clock, Form, Reading, Token};
+use crate::core::text::{self, Break, Clock, Form, Half, Reading, Token};
 
 /// An utterance made ready: words interned, meaningless ones dropped, numbers read.
 #[derive(Clone, Debug)]
@@ -94,7 +95,9 @@ impl Grammar {
             });
             starts.push(start);
         }
-        Utterance { text: text.to_string(), tokens, ids, free, readings, numeric, starts }
+        let mut on = Utterance { text: text.to_string(), tokens, ids, free, readings, numeric, starts };
+        on.begin_behind_times(&self.subject);
+        on
     }
 
     /// Every way in which `phrase` fits at `start`. `stops` tells where free text must end.
@@ -146,8 +149,30 @@ impl Utterance {
         self.readings.get(at)?.iter().find(|r| r.form.is_ordinary()).map(|r| r.value)
     }
 
+    /// The times of day at `at` that can be nothing else: on the 24-hour clock, or before who did it (`nine thirty we`).
+    pub(crate) fn moments(&self, at: usize, subject: &BTreeSet<WordId>) -> Vec<Clock> {
+        let acts = |end: usize| self.ids.get(end).is_some_and(|id| subject.contains(id));
+        let sure = |clock: &Clock| !clock.bare && (clock.half == Half::Known || acts(clock.end));
+        text::clocks(&self.tokens, at).into_iter().filter(sure).collect()
+    }
+
+    /// A time said first leads its clause: a statement may begin behind it.
+    fn begin_behind_times(&mut self, subject: &BTreeSet<WordId>) {
+        for at in 0..self.tokens.len() {
+            let first = at + usize::from(self.free.get(at) == Some(&true));
+            if self.starts.get(at) != Some(&true) || self.tokens.get(at).is_some_and(|t| t.after >= Break::Comma) {
+                continue;
+            }
+            for clock in self.moments(first, subject) {
+                if let Some(start) = self.starts.get_mut(clock.end) {
+                    *start = true;
+                }
+            }
+        }
+    }
+
     /// True when a clause ends before token `at`.
-    fn ends_clause(&self, at: usize) -> bool {
+    pub fn ends_clause(&self, at: usize) -> bool {
         at >= self.tokens.len()
             || at.checked_sub(1).and_then(|b| self.tokens.get(b)).is_some_and(|t| t.after >= Break::Comma)
     }
@@ -304,6 +329,12 @@ impl Run<'_> {
             Source::Clock | Source::ClockText => {
                 text::clocks(tokens, at).into_iter().map(|c| (c.end, CapValue::Clock(c), false)).collect()
             }
+            Source::Moment => self
+                .on
+                .moments(at, &self.grammar.subject)
+                .into_iter()
+                .map(|c| (c.end, CapValue::Clock(c), false))
+                .collect(),
             Source::Month => text::expiries(tokens, at)
                 .into_iter()
                 .map(|m| (m.end, CapValue::Month { year: m.year, month: m.month }, false))

@@ -119,6 +119,8 @@ pub enum Source {
     Degrees,
     Pounds,
     Kilograms,
+    /// A time of day that can be nothing else: on the 24-hour clock, with am or pm, or before who did it (`at nine thirty we`).
+    Moment,
     /// `HH:MM` as said.
     ClockText,
 }
@@ -133,6 +135,7 @@ impl Source {
             "hours" => Source::Hours,
             "ago" => Source::Ago,
             "clock" => Source::Clock,
+            "moment" => Source::Moment,
             "clock_text" => Source::ClockText,
             "month" => Source::Month,
             "fahrenheit" => Source::Fahrenheit,
@@ -351,6 +354,8 @@ names! {
         OtherAgency = "other_agency",
         /// `before we got here`.
         Before = "before",
+        /// `at fourteen ten`: when what stands beside it happened.
+        Time = "time",
         /// `about`: the next value is an estimate.
         About = "about",
         Under = "under",
@@ -359,6 +364,11 @@ names! {
 }
 
 impl Grammar {
+    /// A time of day that can be nothing else, as the words from `start` to `end`.
+    pub fn is_moment(&self, on: &Utterance, start: usize, end: usize) -> bool {
+        on.moments(start, &self.subject).into_iter().any(|clock| clock.end == end)
+    }
+
     /// Spellings, number words and sound-alikes of the language.
     pub fn lexicon(&self) -> &Lexicon {
         &self.lexicon

@@ -285,7 +285,7 @@ impl Maker<'_> {
                 self.say(&format!("{minutes} minutes"));
                 CapValue::Seconds { seconds: minutes * 60, approximate: false }
             }
-            Source::Clock | Source::ClockText => {
+            Source::Clock | Source::ClockText | Source::Moment => {
                 let (hour, minute) = (13 + self.random.below(10), 10 + self.random.below(50));
                 self.say(&format!("{hour}:{minute}"));
                 let tokens = self.grammar.utterance(&format!("{hour}:{minute}")).tokens;
