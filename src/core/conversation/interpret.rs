@@ -90,6 +90,10 @@ pub struct Meaning {
     pub answers: Vec<Answered>,
     /// Numbers left beside a finding that was complete.
     pub stray: Vec<String>,
+    /// Measured things whose value was said twice, once behind a "no".
+    pub contested: Vec<Kind>,
+    /// Runs of numbers left beside whatever was said.
+    pub numbers: Vec<String>,
     /// Times of day left beside a finding.
     pub times: Vec<String>,
     /// A number that began the breath, before a measured value.
@@ -233,12 +237,22 @@ impl Reader<'_> {
     fn flush_loose(&mut self) {
         if let (Some(first), Some(last)) = (self.loose.first(), self.loose.last()) {
             let words = self.on.said(*first, last + 1).to_string();
-            if (*first..=*last).any(|at| self.grammar.is_moment(self.on, at, last + 1)) {
+            let range = *first..=*last;
+            if range.clone().any(|at| self.dated(at) && self.grammar.is_moment(self.on, at, last + 1)) {
                 self.meaning.times.push(words.clone());
+            } else if range.clone().all(|at| self.on.tokens.get(at).is_some_and(|t| t.is_number())) {
+                self.meaning.numbers.push(words.clone());
             }
             self.meaning.leftover.push(words);
         }
         self.loose.clear();
+    }
+
+    /// Where a time of day may stand by itself: at the beginning, or behind an "at" or "about".
+    fn dated(&self, at: usize) -> bool {
+        at.checked_sub(1).is_none_or(|before| {
+            self.grammar.is_about(self.on, before) || self.on.tokens.get(before).is_some_and(|t| t.text == "at")
+        })
     }
 
     fn boundary(&mut self, at: usize) {
@@ -655,6 +669,7 @@ impl Reader<'_> {
     fn record(&mut self, frame: usize, gathered: Vec<Gathered>, found: &Match, opens: bool, filled: bool) {
         let Some(data) = self.grammar.frame(frame) else { return };
         let adjective = gathered.iter().any(|g| g.adjective);
+        let numeric = gathered.iter().any(|g| g.number.is_some());
         let deniable = data.deny.is_some();
         let pause = self.break_before(found.start) >= Break::Comma;
         let phrase = self.grammar.phrase(found.phrase);
@@ -686,6 +701,11 @@ impl Reader<'_> {
                 self.denial = Denial::Next { first: false };
                 if !deniable {
                     self.block(found);
+                    // "one twenty, no one thirty over eighty": not denied, but which is it?
+                    if data.vital && numeric {
+                        self.meaning.numbers.push(self.on.said(found.start, found.end).to_string());
+                        self.meaning.contested.push(data.kind);
+                    }
                     return;
                 }
                 true

@@ -285,6 +285,7 @@ impl Conversation {
             let options = lone_options(grammar, &number, &taken, context.patient);
             taken.options.extend(options);
         }
+        self.take_numbers(grammar, &meaning, context, &mut taken);
         self.take_times(grammar, &meaning.times, &mut taken);
         if meaning.handover {
             taken.commands.push(Command::HandoverBegins);
@@ -315,6 +316,26 @@ impl Conversation {
                 taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
                 taken.options.append(&mut options);
             }
+        }
+    }
+
+    /// Numbers beside a measured value that no phrase took are values too: which?
+    fn take_numbers(&self, grammar: &Grammar, meaning: &Meaning, context: Context, taken: &mut Taken) {
+        let vital = |d: &Draft| grammar.frame(d.frame).is_some_and(|f| f.vital);
+        let said = |words: &&String| !meaning.lead.contains(words) && meaning.lead.join(" ") != **words;
+        let Some(number) = meaning.numbers.iter().find(said) else { return };
+        if taken.ambiguous || taken.changes.is_empty() || !meaning.drafts.iter().any(vital) {
+            return;
+        }
+        taken.ambiguous = true;
+        taken.why.push(grammar.prompt("lone_number", &[("number", number)]));
+        let options = lone_options(grammar, number, taken, context.patient);
+        taken.options.extend(options);
+        let contested =
+            |c: &Change| matches!(c, Change::Record(finding) if meaning.contested.contains(&finding.kind()));
+        if taken.changes.iter().any(contested) {
+            taken.changes.retain(|c| !contested(c));
+            taken.doubts.clear();
         }
     }
 
@@ -875,7 +896,7 @@ fn conflicts(finding: &Finding, taken: &Taken) -> bool {
             | Kind::EndTidalCo2
             | Kind::Gcs
             | Kind::Consciousness
-    );
+    ) || finding.get(Field::Score).is_some();
     let apart = |a: &Finding, b: &Finding| {
         [Field::Side, Field::Site, Field::Position, Field::On, Field::Patient]
             .iter()
@@ -885,9 +906,10 @@ fn conflicts(finding: &Finding, taken: &Taken) -> bool {
         && taken.changes.iter().filter_map(recorded).any(|old| {
             old.kind() == finding.kind()
                 && !apart(old, finding)
-                && finding
-                    .fields()
-                    .any(|(f, v)| (v.as_number().is_some() || f == Field::Avpu) && old.get(f).is_some_and(|w| w != v))
+                && finding.fields().any(|(f, v)| {
+                    (f == Field::Score || v.as_number().is_some() || f == Field::Avpu)
+                        && old.get(f).is_some_and(|w| w != v)
+                })
         })
 }
 

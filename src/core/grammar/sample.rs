@@ -92,7 +92,8 @@ impl Grammar {
                 let alone = maker.of_role(|r| r == Role::Alone(frame));
                 let cue = *maker.random.pick(if opens.is_empty() { &alone } else { &opens })?;
                 // Nothing follows what only stands at the end of a clause.
-                if self.phrases.get(cue).is_some_and(|p| p.end) {
+                // Behind a clause's end nothing fills, and free text takes all that follows.
+                if self.phrases.get(cue).is_some_and(|p| p.end || p.texts) {
                     return None;
                 }
                 maker.phrase(cue)?;

@@ -86,7 +86,7 @@ impl Scanner<'_> {
             self.push(sign.into(), c.len_utf8(), None);
         } else if c.is_alphanumeric() || (is_apostrophe(c) && self.peek_second().is_some_and(char::is_alphabetic)) {
             self.word();
-        } else if c == '/' && touches_digit && next_is_digit {
+        } else if c == '/' && (touches_digit && next_is_digit || self.between_digits()) {
             self.mark(Break::Slash);
             self.push("over".into(), 1, None);
             self.mark(Break::Slash);
@@ -95,6 +95,14 @@ impl Scanner<'_> {
             self.mark(found);
             self.at += c.len_utf8();
         }
+    }
+
+    /// `168 / 94`: digits on both sides, spaces aside.
+    fn between_digits(&self) -> bool {
+        let digit = |c: Option<char>| c.is_some_and(|c| c.is_ascii_digit());
+        let before = self.text.get(..self.at).unwrap_or_default().trim_end_matches(' ');
+        let behind = self.text.get(self.at + 1..).unwrap_or_default().trim_start_matches(' ');
+        digit(before.chars().next_back()) && digit(behind.chars().next())
     }
 
     /// `S.P.O.2`: the point belongs to a letter, not to the 2.
