@@ -3,6 +3,7 @@
 //! Exit status: 0 done, 1 the work could not be done (why, on stderr), 2 wrong usage. Data goes to stdout, all else
 //! to stderr.
 
+pub mod again;
 pub mod amend;
 pub mod purge;
 pub mod verify;

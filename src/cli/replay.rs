@@ -26,9 +26,11 @@ use crate::shell::wav;
 
 /// Play a recording (.wav) or a script (.call) through the whole program
 #[derive(Args)]
-#[command(after_help = "Example:\n  thirdhand replay samples/chest-pain.call --voice none --record /tmp/call")]
+#[command(after_help = "Example:\n  thirdhand replay samples/chest-pain.call --voice none --record /tmp/call\n  \
+                        thirdhand replay /tmp/call --data samples/local-set")]
 pub struct Replay {
-    /// A `.wav` recording or a `.call` script
+    /// A `.wav` recording, a `.call` script, or the folder of an old record: what was said then (`-`) and what would
+    /// be said under the data in force now (`+`)
     file: PathBuf,
     /// When the recording began, RFC 3339 with offset [default: now]
     #[arg(long, value_name = "RFC3339", value_parser = parse_start)]
@@ -61,11 +63,17 @@ fn parse_start(text: &str) -> Result<DateTime<FixedOffset>, String> {
 
 pub fn run(args: &Replay, data: &DataSet) -> Result<()> {
     let knowledge = app::knowledge(data)?;
+    if args.file.is_dir() || args.file.extension().is_some_and(|e| e == "jsonl") {
+        return super::again::run(&args.file, &knowledge, args.json);
+    }
     let start = args.start.unwrap_or_else(clock::wall_now);
     match args.file.extension().and_then(|e| e.to_str()).map(str::to_ascii_lowercase).as_deref() {
         Some("call") => replay_script(args, data, &knowledge, start),
         Some("wav") => replay_wav(args, data, &knowledge, start),
-        _ => bail!("{}: neither a `.wav` recording nor a `.call` script, by its name", args.file.display()),
+        _ => bail!(
+            "{}: neither a `.wav` recording, a `.call` script nor the folder of a record, by its name",
+            args.file.display()
+        ),
     }
 }
 

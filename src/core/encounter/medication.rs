@@ -131,8 +131,15 @@ fn about(state: &State, protocol: &Protocol, subject: &Subject) -> Vec<Advice> {
     }
 }
 
-/// A hold and a dose warning that rest on the same event are one thing: the hold says it.
+/// Holds that rest on the same event are one thing, said once; so are a hold and a dose warning.
 fn drop_repeated_reasons(checked: &mut Checked, plan: u64) {
+    let mut named: Vec<u64> = Vec::new();
+    checked.holds.retain(|hold| {
+        let last = hold.because.iter().copied().filter(|seq| *seq != plan).max();
+        let fresh = last.is_none_or(|seq| !named.contains(&seq));
+        named.extend(last);
+        fresh
+    });
     let held: Vec<u64> = checked.holds.iter().flat_map(|a| a.because.iter().copied()).filter(|s| *s != plan).collect();
     checked.doses.retain(|dose| !dose.because.iter().any(|seq| held.contains(seq)));
 }

@@ -172,7 +172,8 @@ fn sentences(set: &SetRule, opened: Moment, members: &[&Signal<'_>], out: &mut V
         }
     }
     if spoken.is_some() && waiting.iter().any(|s| s.alone) {
-        let ends = opened.plus_ms(set.gather_seconds.saturating_mul(1000));
+        // A value told at the very end belongs to the set: it is named with the rest, not after it.
+        let ends = opened.plus_ms(set.gather_seconds.saturating_mul(1000).saturating_add(1));
         out.extend(sentence(set, &waiting, ends, true));
     }
 }
