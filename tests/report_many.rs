@@ -236,6 +236,18 @@ fn bulk_lines_lie_in_one_file_a_type_and_a_bad_record_stops_none() {
         assert!(resource["subject"]["reference"].as_str().unwrap().starts_with("Patient/"));
     }
     assert!(into.join("MedicationAdministration.ndjson").exists() && into.join("Patient.ndjson").exists());
+
+    let training = folder(&dir.path().join("b"), &fixture("hard-text"));
+    let both = ["export", good.to_str().unwrap(), training.to_str().unwrap(), "--format", "ndjson"];
+    let care = run(&both);
+    assert!(!stdout(&care).contains("HTEST"), "training is among care");
+    assert!(String::from_utf8_lossy(&care.stderr).contains("1 training records are left out"));
+    let trained = stdout(&run(&[&both[..], &["--training"]].concat()));
+    assert!(trained.lines().count() > 0 && trained.lines().all(|l| l.contains("HTEST")));
+    for table in ["events", "vitals"] {
+        let rows = stdout(&run(&["export", training.to_str().unwrap(), "--format", "csv", "--table", table]));
+        assert!(rows.lines().skip(1).count() > 0 && rows.matches(",training\r\n").count() > 0, "{rows}");
+    }
 }
 
 /// Every reader sees a dose that only the plan named, called planned, and none sees it as said.

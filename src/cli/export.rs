@@ -42,6 +42,9 @@ pub struct Export {
     /// Encrypt for this public key (age1..., ssh-ed25519 ...) or file of keys, with the age program; may be repeated
     #[arg(long, value_name = "KEY", conflicts_with = "into")]
     encrypt: Vec<String>,
+    /// With several records: the training records instead of the care records
+    #[arg(long)]
+    training: bool,
     /// Folder for one file a resource type, with `--format ndjson`
     #[arg(long, value_name = "DIR")]
     into: Option<PathBuf>,
@@ -133,7 +136,7 @@ fn bulk(args: &Export, data: &DataSet) -> Result<()> {
     if let Some(dir) = &args.into {
         fs::create_dir_all(dir).with_context(|| format!("{}: the folder cannot be made", dir.display()))?;
     }
-    let mut failed = 0;
+    let (mut failed, mut left_out) = (0, 0);
     // What is to be encrypted goes through the other program as one piece.
     let mut sealed = String::new();
     for record in &args.records {
@@ -146,6 +149,10 @@ fn bulk(args: &Export, data: &DataSet) -> Result<()> {
             }
         };
         let call = desk.call();
+        if args.records.len() > 1 && call.training() != args.training {
+            left_out += 1;
+            continue;
+        }
         for patient in call.patients() {
             for resource in Fhir::build(&call, &desk.wording, &codes, *patient).resources() {
                 let kind = resource.get("resourceType").and_then(|k| k.as_str()).unwrap_or("Resource").to_string();
@@ -163,6 +170,10 @@ fn bulk(args: &Export, data: &DataSet) -> Result<()> {
     }
     for (kind, file) in &mut files {
         file.flush().with_context(|| format!("{kind}.ndjson: cannot be written"))?;
+    }
+    if left_out > 0 {
+        let kind = if args.training { "care" } else { "training" };
+        eprintln!("thirdhand: {left_out} {kind} records are left out: training is never mixed with care");
     }
     if failed > 0 {
         bail!("{failed} of {} records could not be read", args.records.len());

@@ -42,6 +42,9 @@ pub fn run(args: &Quality, data: &DataSet) -> Result<()> {
             all.push(figures);
         }
     });
+    if args.training {
+        eprintln!("thirdhand: these are training records, not patients");
+    }
     if args.calls {
         print(&quality::table(&all, &questions))?;
     } else {

@@ -70,6 +70,9 @@ pub fn run(args: &Records, data: &DataSet) -> Result<()> {
         }
     });
     lines.sort();
+    if args.training && !args.json {
+        print(&format!("{}\n", wording.phrase("training", &[])))?;
+    }
     if !args.json {
         print(&format!(
             "{:<20} {:>8}  {:<14} {:<24} {:<22} {:>8} {:>8}  {}\n",

@@ -11,7 +11,7 @@ use crate::core::finding::Field;
 use crate::core::ledger::Entry;
 use crate::core::time::rfc3339;
 
-const EVENTS: [&str; 15] = [
+const EVENTS: [&str; 16] = [
     "seq",
     "at",
     "elapsed_s",
@@ -27,9 +27,10 @@ const EVENTS: [&str; 15] = [
     "priority",
     "rule",
     "payload",
+    "purpose",
 ];
 
-const VITALS: [&str; 27] = [
+const VITALS: [&str; 28] = [
     "patient",
     "set",
     "at",
@@ -57,6 +58,7 @@ const VITALS: [&str; 27] = [
     "unconfirmed",
     "said_unchanged",
     "events",
+    "purpose",
 ];
 
 /// One row an event; the payload as JSON in the last column.
@@ -69,7 +71,7 @@ pub fn events(call: &Call, wording: &Wording) -> String {
     out
 }
 
-fn event_row(desk: &Desk, event: &Event) -> [String; 15] {
+fn event_row(desk: &Desk, event: &Event) -> [String; 16] {
     let name = match &event.body {
         Body::Finding(f) => f.kind().name().to_string(),
         Body::Corrected(c) => c.finding.kind().name().to_string(),
@@ -107,6 +109,7 @@ fn event_row(desk: &Desk, event: &Event) -> [String; 15] {
         advice.map(|a| super::review::priority(a.priority).to_string()).unwrap_or_default(),
         advice.map(|a| a.rule.clone()).unwrap_or_default(),
         payload,
+        purpose(desk.call),
     ]
 }
 
@@ -164,13 +167,13 @@ pub fn vitals_sets(call: &Call) -> String {
     let mut out = row(&VITALS.map(String::from));
     for patient in call.patients() {
         for (number, set) in vitals::sets(call, *patient).iter().enumerate() {
-            out.push_str(&row(&set_row(*patient, number + 1, set)));
+            out.push_str(&row(&set_row(call, *patient, number + 1, set)));
         }
     }
     out
 }
 
-fn set_row(patient: i64, number: usize, set: &vitals::Set) -> [String; 27] {
+fn set_row(call: &Call, patient: i64, number: usize, set: &vitals::Set) -> [String; 28] {
     let value = |measure: Measure, field: Field| {
         let found = set.get(measure).find_map(|e| {
             let restated = e.finding.flag(Field::Unchanged) == Some(true);
@@ -218,7 +221,13 @@ fn set_row(patient: i64, number: usize, set: &vitals::Set) -> [String; 27] {
         which(Entry::unconfirmed),
         which(|e| e.finding.flag(Field::Unchanged) == Some(true)),
         set.entries.iter().map(|(_, e)| e.seq.to_string()).collect::<Vec<_>>().join(" "),
+        purpose(call),
     ]
+}
+
+/// On every row: a training row stays marked when tables are joined.
+fn purpose(call: &Call) -> String {
+    if call.training() { "training".into() } else { "care".into() }
 }
 
 /// Milliseconds as seconds with three places.
