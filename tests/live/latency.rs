@@ -21,7 +21,7 @@ fn latency_from_the_end_of_speech_to_the_first_sound() {
     rig.start_speech().expect("speech-dispatcher starts");
     let ear = rig.ear();
     let mut child = rig
-        .command(env!("CARGO_BIN_EXE_thirdhand"))
+        .command(super::rig::program())
         .args(["listen", "--json", "--timings", "--record"])
         .arg(rig.path("call"))
         .arg("--model")

@@ -54,7 +54,7 @@ fn is_finding(name: &'static str) -> impl Fn(&Value) -> bool {
 }
 
 fn verify(rig: &Rig, record: &Path) {
-    let output = rig.command(env!("CARGO_BIN_EXE_thirdhand")).arg("verify").arg(record).output().expect("it starts");
+    let output = rig.command(super::rig::program()).arg("verify").arg(record).output().expect("it starts");
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stdout));
 }
 
@@ -104,7 +104,7 @@ fn the_program_never_takes_its_own_words_for_the_crews() {
     let record = rig.path("call");
     let ear = rig.ear();
     let mut listen = start(&rig, &model, &record, &[]);
-    rig.until(180_000, || ear.loud_ms() > 3_000).expect("the first words are spoken");
+    rig.until(180_000, || ear.loud_ms() > 3_000 && ear.quiet_ms() > 1_000).expect("the first words are spoken");
     let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
     play("blood pressure eighty two over fifty");
     let advice = listen.wait(180, "advice", |e| e["kind"] == "advice");
@@ -130,9 +130,9 @@ fn a_finding_spoken_over_the_programs_words_is_not_lost() {
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     let dir = rig.path("");
     let over = words(&dir, "oxygen saturation ninety six percent on room air");
-    // The caution lets the program learn how its own words come back; then it has something longer to say.
-    rig.until(180_000, || ear.loud_ms() > 3_000).expect("the first words are spoken");
-    rig.play(&words(&dir, "blood pressure eighty two over fifty"));
+    // The caution lets the program learn how its own words come back; after it there is something to be warned about.
+    rig.until(180_000, || ear.loud_ms() > 3_000 && ear.quiet_ms() > 1_000).expect("the first words are spoken");
+    rig.play(&words(&dir, "pulse one forty"));
     listen.wait(180, "advice", |e| e["kind"] == "advice");
     let before = ear.loud_ms();
     rig.until(180_000, || ear.loud_ms() > before + 100).expect("the advice is being spoken");
@@ -249,7 +249,7 @@ fn no_socket_of_a_network_is_ever_opened() {
         .command("strace")
         .args(["-f", "-qq", "-e", "trace=socket", "-o"])
         .arg(&trace)
-        .arg(env!("CARGO_BIN_EXE_thirdhand"))
+        .arg(super::rig::program())
         .args(["listen", "--device", "-", "--unpaced", "--json", "--record", &record, "--model"])
         .arg(&model)
         .stdin(std::process::Stdio::piped())
@@ -280,7 +280,7 @@ fn the_service_manager_is_told() {
     let path = rig.path("run/notify.sock");
     let socket = std::os::unix::net::UnixDatagram::bind(&path).expect("a socket can be made");
     socket.set_read_timeout(Some(std::time::Duration::from_secs(180))).expect("it can");
-    let mut command = rig.command(env!("CARGO_BIN_EXE_thirdhand"));
+    let mut command = rig.command(super::rig::program());
     command.env("NOTIFY_SOCKET", &path).args(["listen", "--voice", "none", "--json", "--record"]);
     let mut listen = Program::spawn(command.arg(rig.path("call")).arg("--model").arg(&model));
     let mut told = String::new();

@@ -37,7 +37,7 @@ fn is_loud(e: &serde_json::Value) -> bool {
 fn a_device_that_is_not_there_is_refused_with_those_that_are() {
     let Some((rig, _turn)) = world("microphone: refused") else { return };
     let output = rig
-        .command(env!("CARGO_BIN_EXE_thirdhand"))
+        .command(super::rig::program())
         .args(["devices", "--meter", "--device", "headset"])
         .output()
         .expect("the program starts");

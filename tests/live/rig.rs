@@ -206,6 +206,17 @@ impl Drop for Playing {
     }
 }
 
+fn loud(chunk: &[i16]) -> bool {
+    let power = chunk.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>() / chunk.len() as f64;
+    power.sqrt() > 328.0
+}
+
+/// The program under test. `make test` names the release build (THIRDHAND_BIN): without optimisation the sound path
+/// needs more than one core and falls behind real time, which is no fault of what is tested here.
+pub fn program() -> PathBuf {
+    std::env::var_os("THIRDHAND_BIN").map_or_else(|| env!("CARGO_BIN_EXE_thirdhand").into(), PathBuf::from)
+}
+
 /// A recording of the loudspeaker in progress.
 pub struct Ear {
     child: Child,
@@ -234,11 +245,12 @@ impl Ear {
 
     /// Milliseconds of sound louder than -40 dBFS so far, in 10 ms steps.
     pub fn loud_ms(&self) -> u64 {
-        let loud = |chunk: &&[i16]| {
-            let power = chunk.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>() / chunk.len() as f64;
-            power.sqrt() > 328.0
-        };
-        10 * self.heard().chunks(160).filter(loud).count() as u64
+        10 * self.heard().chunks(160).filter(|chunk| loud(chunk)).count() as u64
+    }
+
+    /// Milliseconds since the last such sound.
+    pub fn quiet_ms(&self) -> u64 {
+        10 * self.heard().chunks(160).rev().take_while(|chunk| !loud(chunk)).count() as u64
     }
 
     pub fn close(mut self) -> Vec<i16> {
@@ -270,7 +282,7 @@ pub struct Program {
 impl Program {
     /// Starts `thirdhand` with `args` in the rig's world; stdout is JSON Lines.
     pub fn start(rig: &Rig, args: &[&str]) -> Program {
-        Program::spawn(rig.command(env!("CARGO_BIN_EXE_thirdhand")).args(args))
+        Program::spawn(rig.command(program()).args(args))
     }
 
     /// The same from a command of the rig's that is ready but for its pipes.

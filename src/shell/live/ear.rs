@@ -15,11 +15,16 @@ use crate::shell::capture::{Block, CaptureEvent, MicState, RATE_HZ};
 use crate::shell::clock::boot_ms;
 use crate::shell::recognise::Recogniser;
 use crate::shell::segment::{Segment, Segmenter};
+use crate::shell::speak::earcon;
 
 /// Silence after which recognition of what was said so far begins, milliseconds.
 const EARLY_MS: u64 = 208;
 /// Utterances waiting for the recogniser at most: it takes some seconds to start, and meanwhile nothing is lost.
 const JOBS_MAX: usize = 32;
+/// Sound taken for our own earcon is shorter than this, milliseconds, and this share of its energy is an earcon's; a short
+/// word has less than a third (test in `speak::earcon`).
+const EARCON_LONGEST_MS: u64 = 1_200;
+const EARCON_SHARE: f32 = 0.5;
 /// A level is told every so many samples.
 const LEVEL_EVERY: u64 = RATE_HZ as u64 / 4;
 
@@ -267,10 +272,13 @@ impl Ear {
         }
         let speaking = self.options.own_voice.speaking();
         if speaking != self.was_speaking {
-            // Our words and the crew's are cut apart, as far as they can be.
             self.was_speaking = speaking;
-            let cut = self.segmenter.split();
-            cut.into_iter().for_each(|segment| self.ended(segment));
+            // Where our words cannot be taken out of the sound, they and the crew's are cut apart, as far as they can be;
+            // where they can, a cut would only break what the crew says over them.
+            if self.canceller.as_ref().is_none_or(|canceller| !canceller.hears_loudspeaker()) {
+                let cut = self.segmenter.split();
+                cut.into_iter().for_each(|segment| self.ended(segment));
+            }
         }
         self.pushed += block.samples.len() as u64;
         let done = self.segmenter.push(&block.samples);
@@ -341,7 +349,17 @@ impl Ear {
         }
     }
 
+    /// Our own earcon come back, and nothing else: it is no speech, and an earcon in answer to it would never end.
+    fn is_own_earcon(&self, segment: &Segment) -> bool {
+        segment.end_ms - segment.start_ms < EARCON_LONGEST_MS
+            && self.options.own_voice.earcon_within(self.base_ms + segment.start_ms, self.base_ms + segment.end_ms)
+            && earcon::share(&segment.samples, RATE_HZ) > EARCON_SHARE
+    }
+
     fn send(&mut self, segment: Segment) -> Option<u64> {
+        if self.is_own_earcon(&segment) {
+            return None;
+        }
         self.next_id += 1;
         match self.jobs.try_send(Job { id: self.next_id, samples: segment.samples }) {
             Ok(()) => Some(self.next_id),

@@ -95,6 +95,11 @@ impl Canceller {
         self.ready()
     }
 
+    /// False while nothing is known of the loudspeaker's sound, so that nothing can be taken out.
+    pub fn hears_loudspeaker(&self) -> bool {
+        !self.loudspeaker.samples.is_empty()
+    }
+
     /// What the microphone hears; comes back, a little later, without what the loudspeaker played.
     pub fn microphone(&mut self, block: Block) -> Vec<Block> {
         let mut out = Vec::new();

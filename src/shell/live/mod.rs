@@ -322,8 +322,9 @@ impl Live<'_> {
         for event in &outcome.events {
             if let Body::Heard(heard) = &event.body {
                 self.screen.outcome(heard.outcome);
-                if outcome.speeches.is_empty() {
-                    self.voice.earcon(earcon_of(heard.outcome));
+                if let Some(earcon) = earcon_of(heard.outcome).filter(|_| outcome.speeches.is_empty()) {
+                    self.own_voice.earcon(boot_ms());
+                    self.voice.earcon(earcon);
                 }
             }
         }
@@ -511,10 +512,12 @@ fn trouble(what: &str, state: &str, detail: &str) -> Trouble {
     Trouble { what: what.into(), state: state.into(), detail }
 }
 
-fn earcon_of(outcome: Outcome) -> Earcon {
+/// What the crew hears of what it said; nothing of what the program itself said.
+fn earcon_of(outcome: Outcome) -> Option<Earcon> {
     match outcome {
-        Outcome::Matched | Outcome::Doubtful | Outcome::Echo => Earcon::Heard,
-        Outcome::Unmatched | Outcome::Rejected | Outcome::Ambiguous => Earcon::NotUnderstood,
+        Outcome::Matched | Outcome::Doubtful => Some(Earcon::Heard),
+        Outcome::Unmatched | Outcome::Rejected | Outcome::Ambiguous => Some(Earcon::NotUnderstood),
+        Outcome::Echo => None,
     }
 }
 

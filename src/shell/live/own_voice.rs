@@ -23,6 +23,8 @@ struct Sentence {
 #[derive(Debug, Default)]
 pub struct OwnVoice {
     sentences: Mutex<VecDeque<Sentence>>,
+    /// When the last earcon was played.
+    earcon_ms: Mutex<Option<u64>>,
 }
 
 impl OwnVoice {
@@ -44,6 +46,17 @@ impl OwnVoice {
         for sentence in self.lock().iter_mut().filter(|s| s.id == id && s.until_ms.is_none()) {
             sentence.until_ms = Some(now_ms);
         }
+    }
+
+    /// An earcon is being played.
+    pub fn earcon(&self, now_ms: u64) {
+        *self.earcon_ms.lock().unwrap_or_else(|e| e.into_inner()) = Some(now_ms);
+    }
+
+    /// True when an earcon may have sounded, or been in the air, at some moment from `from_ms` to `to_ms`.
+    pub fn earcon_within(&self, from_ms: u64, to_ms: u64) -> bool {
+        let earcon_ms = *self.earcon_ms.lock().unwrap_or_else(|e| e.into_inner());
+        earcon_ms.is_some_and(|at| at <= to_ms && at + TAIL_MS >= from_ms)
     }
 
     pub fn speaking(&self) -> bool {
@@ -73,6 +86,15 @@ mod tests {
         assert!(!own.speaking());
         assert_eq!(own.over(2_500 + TAIL_MS, 9_000).as_deref(), Some("ask about the allergy"));
         assert_eq!(own.over(2_501 + TAIL_MS, 9_000), None);
+    }
+
+    #[test]
+    fn an_earcon_is_under_suspicion_for_a_tail() {
+        let own = OwnVoice::default();
+        assert!(!own.earcon_within(0, 9_000));
+        own.earcon(1_000);
+        assert!(own.earcon_within(900, 1_100) && own.earcon_within(1_000 + TAIL_MS, 9_000));
+        assert!(!own.earcon_within(0, 999) && !own.earcon_within(1_001 + TAIL_MS, 9_000));
     }
 
     #[test]

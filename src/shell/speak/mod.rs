@@ -4,7 +4,7 @@
 //! whole judgement. It knows nothing of findings, rules or the record.
 
 #[cfg(any(feature = "mic", test))]
-mod earcon;
+pub mod earcon;
 mod engine;
 mod espeak;
 mod queue;
