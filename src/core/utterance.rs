@@ -32,6 +32,8 @@ pub struct Transcript {
     pub rivals: Vec<(String, f64)>,
     /// True when the improbable whole should be taken for chatter, whatever the words say.
     pub chatter: bool,
+    /// True when the words are the likeliest that make sense rather than those that were heard: all of them are doubtful.
+    pub guessed: bool,
     /// What the program itself was saying while this was heard, or just before.
     pub own_voice: Option<String>,
     /// Where the sound is kept, if it was asked for.

@@ -31,6 +31,7 @@ struct File {
 #[serde(deny_unknown_fields)]
 struct Twins {
     heard: BTreeMap<String, String>,
+    digits: BTreeMap<String, u8>,
     unless_before: HashSet<String>,
 }
 
@@ -87,6 +88,8 @@ pub struct Lexicon {
     /// Words that sound like their opposite, and what else they may have been.
     twins: Vec<(Words, String)>,
     no_twin_before: HashSet<String>,
+    /// Words that sound like a digit, and which.
+    digit_twins: BTreeMap<String, u8>,
 }
 
 impl Lexicon {
@@ -134,6 +137,7 @@ impl Lexicon {
             keep: file.letters.keep,
             twins: file.twins.heard.iter().map(|(from, to)| (words(from), to.clone())).collect(),
             no_twin_before: file.twins.unless_before,
+            digit_twins: file.twins.digits,
         }
     }
 
@@ -142,7 +146,17 @@ impl Lexicon {
     pub fn twins(&self, text: &str) -> Vec<String> {
         let tokens = self.tokens(text);
         let places = (0..tokens.len()).flat_map(|at| self.twins.iter().map(move |twin| (at, twin)));
-        places.filter_map(|(at, (from, to))| self.with_twin(text, tokens.get(at..)?, from, to)).collect()
+        let opposites = places.filter_map(|(at, (from, to))| self.with_twin(text, tokens.get(at..)?, from, to));
+        opposites.chain(tokens.windows(2).filter_map(|pair| self.with_digit(text, pair))).collect()
+    }
+
+    /// "to 43" may have been "243": a word that sounds like a digit right before a number of two digits.
+    fn with_digit(&self, text: &str, pair: &[Token]) -> Option<String> {
+        let [word, number] = pair else { return None };
+        let digit = self.digit_twins.get(&word.text)?;
+        let Some(NumberWord::Written { digits: 2, .. }) = number.number else { return None };
+        let (before, after) = (text.get(..word.span.start)?, text.get(number.span.start..)?);
+        (word.after == Break::None).then(|| format!("{before}{digit}{after}"))
     }
 
     fn with_twin(&self, text: &str, tokens: &[Token], from: &Words, to: &str) -> Option<String> {

@@ -5,11 +5,11 @@ use std::path::Path as FilePath;
 use anyhow::{Context, Result, anyhow};
 use whisper_rs::{FullParams, SamplingStrategy, WhisperContext, WhisperContextParameters, WhisperState};
 
+use super::Options;
 use super::decode::{self, Path, Rules, Steps};
 use super::doubt::{self, Number, text_of};
 use super::language::bpe::Bpe;
-use super::language::ngram::NGram;
-use super::{Options, language};
+use super::language::{self, Language};
 use crate::core::utterance::{Transcript, Word};
 use crate::shell::model::ggml;
 use crate::shell::segment::length_ms;
@@ -34,12 +34,30 @@ const CHATTER: f64 = 0.1;
 /// Below this one nothing was said: the words are made up from noise.
 const NOISE: f64 = 0.06;
 
+/// Sentences that sound like what was written: so many are weighed, none farther than this a sound.
+const FINDS: usize = 4;
+const FARTHEST: f32 = 0.4;
+/// A sentence takes the place of what was written if its log probability by the sound alone is worse by no more than
+/// `WORSE`; without a question only within `WORSE_SURELY` and nearer than `NEAR` a sound. Chosen on the tuning voices.
+const WORSE: f32 = 10.0;
+const WORSE_SURELY: f32 = 5.0;
+const NEAR: f32 = 0.3;
+/// What is asked about may be less likely than what is believed.
+const CHATTER_GUESSED: f64 = 0.04;
+
+/// A sentence in the place of what was written.
+struct Repaired {
+    path: Path,
+    /// True when it is to be asked about.
+    guessed: bool,
+}
+
 pub struct Engine {
     encoded: Encoded,
     rules: Rules,
     vocabulary: Vec<Vec<u8>>,
     bpe: Bpe,
-    model: Option<NGram>,
+    language: Option<Language>,
 }
 
 /// whisper.cpp's state, and which tokens it has been fed.
@@ -72,11 +90,11 @@ impl Engine {
         let file = std::fs::File::open(path)?;
         let vocabulary = ggml::read_vocabulary(file).context("the model's vocabulary")?;
         let bpe = Bpe::new(&vocabulary);
-        let model = language::build(options, &vocabulary, &bpe, end)?;
+        let language = language::build(options, &vocabulary, &bpe, end)?;
         let unspoken = vocabulary.iter().take(end as usize).map(|bytes| is_unspoken(bytes)).collect();
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
         let encoded = Encoded { state, threads: cores.saturating_sub(1).max(1), prompt, fed: Vec::new() };
-        let mut engine = Engine { encoded, rules: Rules { end, unspoken, weight: WEIGHT }, vocabulary, bpe, model };
+        let mut engine = Engine { encoded, rules: Rules { end, unspoken, weight: WEIGHT }, vocabulary, bpe, language };
         engine.hear(&vec![0.0; SHORTEST])?;
         Ok(engine)
     }
@@ -87,12 +105,19 @@ impl Engine {
     /// whisper.cpp fails.
     pub fn hear(&mut self, samples: &[f32]) -> Result<Transcript> {
         let audio_ms = length_ms(samples);
-        self.encoded.encode(samples, self.model.is_some())?;
+        self.encoded.encode(samples, self.language.is_some())?;
         let budget = (audio_ms as f64 / 1000.0 * TOKENS_A_SECOND + TOKENS_BESIDES) as usize;
-        let path = decode::greedy(&mut self.encoded, &self.rules, self.model.as_ref(), &[], budget)?;
-        let free = self.free(&path, budget)?;
+        let guide = self.language.as_ref().map(|language| &language.model);
+        let mut path = decode::greedy(&mut self.encoded, &self.rules, guide, &[], budget)?;
+        let mut free = self.free(&path, budget)?;
+        let mut guessed = false;
+        let repaired = self.repaired(&path, free.as_ref())?;
+        if let Some(repaired) = repaired {
+            free = Some(std::mem::replace(&mut path, repaired.path));
+            guessed = repaired.guessed;
+        }
         let numbers = doubt::numbers(&mut self.encoded, &self.rules, &self.vocabulary, &self.bpe, &path.tokens)?;
-        Ok(self.transcript(&path, free.as_ref(), &numbers, audio_ms))
+        Ok(self.transcript(&path, free.as_ref(), &numbers, audio_ms, guessed))
     }
 
     /// What the sound alone says, where that departs from the guided decoding.
@@ -113,8 +138,47 @@ impl Engine {
         Ok(Some(free))
     }
 
-    fn transcript(&self, path: &Path, free: Option<&Path>, numbers: &[Number], audio_ms: u64) -> Transcript {
-        if likelihood(path) < NOISE {
+    /// A sentence of the grammar's that sounds like what was written, where that was not understood and the sound itself
+    /// finds the sentence hardly less likely.
+    fn repaired(&mut self, path: &Path, free: Option<&Path>) -> Result<Option<Repaired>> {
+        let Some(language) = &self.language else { return Ok(None) };
+        let written = text_of(&self.vocabulary, &path.tokens);
+        if language.understands(&written) {
+            return Ok(None);
+        }
+        let heard: f32 =
+            [Some(path), free].into_iter().flatten().map(|p| p.scores.iter().sum()).fold(f32::MIN, f32::max);
+        let freely = free.map(|free| text_of(&self.vocabulary, &free.tokens)).filter(|text| *text != written);
+        let mut finds = language.alike.find(&written, FINDS, FARTHEST);
+        finds.extend(freely.iter().flat_map(|text| language.alike.find(text, FINDS, FARTHEST)));
+        finds.retain(|find| language.understands(&find.text));
+        let mut best: Option<(f32, Repaired)> = None;
+        for find in finds {
+            let mut tokens = self.bpe.encode(&format!(" {}", find.text));
+            tokens.push(self.rules.end);
+            let scores = decode::score(&mut self.encoded, &self.rules, &tokens, 0)?;
+            tokens.pop();
+            let sum: f32 = scores.iter().sum();
+            if best.as_ref().is_none_or(|(most, _)| sum > *most) {
+                let path = Path { tokens, scores, ended: true, departure: None };
+                let sure = sum > heard - WORSE_SURELY && find.cost < NEAR && likelihood(&path) >= CHATTER;
+                best = Some((sum, Repaired { path, guessed: !sure }));
+            }
+        }
+        let possible =
+            |(sum, repaired): &(f32, Repaired)| *sum > heard - WORSE && likelihood(&repaired.path) >= CHATTER_GUESSED;
+        Ok(best.filter(possible).map(|(_, repaired)| repaired))
+    }
+
+    fn transcript(
+        &self,
+        path: &Path,
+        free: Option<&Path>,
+        numbers: &[Number],
+        audio_ms: u64,
+        guessed: bool,
+    ) -> Transcript {
+        if likelihood(path) < NOISE && !guessed {
             return Transcript { confidence: likelihood(path), audio_ms, chatter: true, ..Transcript::default() };
         }
         let words = self.words(path, numbers);
@@ -129,8 +193,9 @@ impl Engine {
             confidence: likelihood(path),
             words,
             audio_ms,
-            chatter: likelihood(path) < CHATTER,
+            chatter: likelihood(path) < CHATTER && !guessed,
             rivals: rivals.into_iter().collect(),
+            guessed,
             ..Transcript::default()
         }
     }

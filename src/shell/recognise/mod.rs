@@ -1,6 +1,7 @@
 //! Speech to text behind one trait. The engine (C++) lives in a child process of the same binary: it may crash, abort
 //! or hang, and the parent goes on.
 
+pub mod alike;
 mod child;
 pub mod decode;
 pub mod doubt;

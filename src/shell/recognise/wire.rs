@@ -33,6 +33,8 @@ pub struct Heard {
     pub audio_ms: u64,
     pub rivals: Vec<(String, f64)>,
     pub chatter: bool,
+    #[serde(default)]
+    pub guessed: bool,
 }
 
 #[derive(Debug, Default, Serialize, Deserialize)]
@@ -53,6 +55,7 @@ impl From<Transcript> for Heard {
             audio_ms: t.audio_ms,
             rivals: t.rivals,
             chatter: t.chatter,
+            guessed: t.guessed,
         }
     }
 }
@@ -68,6 +71,7 @@ impl From<Heard> for Transcript {
             audio_ms: h.audio_ms,
             rivals: h.rivals,
             chatter: h.chatter,
+            guessed: h.guessed,
             ..Transcript::default()
         }
     }

@@ -3,7 +3,6 @@
 //! A [`Voice`] never blocks its caller and never decides what is worth saying: ranking among what was handed in is its
 //! whole judgement. It knows nothing of findings, rules or the record.
 
-#[cfg(any(feature = "mic", test))]
 pub mod earcon;
 mod engine;
 mod espeak;

@@ -12,9 +12,16 @@ pub mod spelling;
 use anyhow::{Context, Result};
 
 use super::Options;
+use super::alike::Alike;
+use super::doubt::text_of;
+use crate::core::conversation::Conversation;
+use crate::core::event::Outcome;
 use crate::core::finding::Kind;
 use crate::core::grammar::sample::Random;
 use crate::core::grammar::{Derivation, Grammar, Role, Step};
+use crate::core::time::Moment;
+use crate::core::utterance::Transcript;
+use crate::shell::clock::wall_now;
 use crate::shell::data::DataSet;
 use bpe::Bpe;
 use everyday::Everyday;
@@ -28,11 +35,32 @@ const VERSION: u32 = 2;
 /// rare things than a crew says.
 const OTHERS_PERCENT: usize = 35;
 
-/// The language model of the data in force; none if decoding is to be plain or there is nothing to sample.
+/// What is known of the language spoken at a patient's side.
+pub struct Language {
+    /// What is likely next.
+    pub model: NGram,
+    /// The same sentences, to be found by their sounds.
+    pub alike: Alike,
+    /// What is understood.
+    pub grammar: Grammar,
+}
+
+impl Language {
+    /// True when every word of `text` is understood and something is recorded.
+    pub fn understands(&self, text: &str) -> bool {
+        let when = Moment::new(0, wall_now());
+        let understood = Conversation::default().hear(&self.grammar, &Transcript::script(text), when);
+        matches!(understood.outcome, Outcome::Matched | Outcome::Doubtful)
+            && understood.leftover.is_empty()
+            && (understood.findings().next().is_some() || !understood.commands.is_empty())
+    }
+}
+
+/// The language of the data in force; none if decoding is to be plain or there is nothing to sample.
 ///
 /// # Errors
 /// The data files are wrong, or the corpus cannot be read.
-pub fn build(options: &Options, vocabulary: &[Vec<u8>], bpe: &Bpe, end: i32) -> Result<Option<NGram>> {
+pub fn build(options: &Options, vocabulary: &[Vec<u8>], bpe: &Bpe, end: i32) -> Result<Option<Language>> {
     if options.plain {
         return Ok(None);
     }
@@ -47,7 +75,14 @@ pub fn build(options: &Options, vocabulary: &[Vec<u8>], bpe: &Bpe, end: i32) -> 
     if sentences.is_empty() {
         return Ok(None);
     }
-    Ok(Some(NGram::train(vocabulary, end, sentences.into_iter())))
+    let grammar = grammar(&DataSet::find(options.data.as_deref())?)?;
+    let alike = Alike::new(sentences.iter().map(|tokens| text_of(vocabulary, tokens)));
+    Ok(Some(Language { model: NGram::train(vocabulary, end, sentences.into_iter()), alike, grammar }))
+}
+
+fn grammar(data: &DataSet) -> Result<Grammar> {
+    Grammar::load(&data.sources("grammars/"))
+        .map_err(|complaints| anyhow::anyhow!("{}", complaints.first().map(ToString::to_string).unwrap_or_default()))
 }
 
 /// The grammar's sentences in tokens: from the cache, or sampled and put there.
@@ -83,8 +118,7 @@ fn common(bpe: &Bpe) -> Result<Vec<Vec<i32>>> {
 }
 
 fn sampled(data: &DataSet) -> Result<Vec<String>> {
-    let grammar = Grammar::load(&data.sources("grammars/"))
-        .map_err(|complaints| anyhow::anyhow!("{}", complaints.first().map(ToString::to_string).unwrap_or_default()))?;
+    let grammar = grammar(data)?;
     let spelling = grammar.spelling();
     let mut random = Random::new(1);
     let mut dice = Dice::new(2);
