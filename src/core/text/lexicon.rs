@@ -32,6 +32,7 @@ struct File {
 struct Twins {
     heard: BTreeMap<String, String>,
     digits: BTreeMap<String, u8>,
+    no_digits_before: HashSet<String>,
     unless_before: HashSet<String>,
 }
 
@@ -90,6 +91,7 @@ pub struct Lexicon {
     no_twin_before: HashSet<String>,
     /// Words that sound like a digit, and which.
     digit_twins: BTreeMap<String, u8>,
+    no_digit_before: HashSet<String>,
 }
 
 impl Lexicon {
@@ -138,6 +140,7 @@ impl Lexicon {
             twins: file.twins.heard.iter().map(|(from, to)| (words(from), to.clone())).collect(),
             no_twin_before: file.twins.unless_before,
             digit_twins: file.twins.digits,
+            no_digit_before: file.twins.no_digits_before,
         }
     }
 
@@ -147,12 +150,15 @@ impl Lexicon {
         let tokens = self.tokens(text);
         let places = (0..tokens.len()).flat_map(|at| self.twins.iter().map(move |twin| (at, twin)));
         let opposites = places.filter_map(|(at, (from, to))| self.with_twin(text, tokens.get(at..)?, from, to));
-        opposites.chain(tokens.windows(2).filter_map(|pair| self.with_digit(text, pair))).collect()
+        opposites.chain((0..tokens.len()).filter_map(|at| self.with_digit(text, tokens.get(at..)?))).collect()
     }
 
     /// "to 43" may have been "243": a word that sounds like a digit right before a number of two digits.
-    fn with_digit(&self, text: &str, pair: &[Token]) -> Option<String> {
-        let [word, number] = pair else { return None };
+    fn with_digit(&self, text: &str, tokens: &[Token]) -> Option<String> {
+        let [word, number, behind @ ..] = tokens else { return None };
+        if behind.first().is_some_and(|next| self.no_digit_before.contains(&next.text)) {
+            return None;
+        }
         let digit = self.digit_twins.get(&word.text)?;
         let Some(NumberWord::Written { digits: 2, .. }) = number.number else { return None };
         let (before, after) = (text.get(..word.span.start)?, text.get(number.span.start..)?);
@@ -165,7 +171,9 @@ impl Lexicon {
         let harmless = behind.first().is_some_and(|next| self.no_twin_before.contains(&next.text));
         let (first, last) = (here.first()?, here.last()?);
         let (before, after) = (text.get(..first.span.start)?, text.get(last.span.end..)?);
-        (same && !harmless).then(|| format!("{before}{to}{after}"))
+        // A pause that the recogniser wrote as a comma would keep the twin apart from what it belongs to ("80, for over").
+        let before = before.trim_end().trim_end_matches(',');
+        (same && !harmless).then(|| format!("{before} {to}{after}"))
     }
 
     /// The words of `text`, at most [`limits::WORDS`] of them.
