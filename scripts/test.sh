@@ -12,9 +12,9 @@ step() { echo "== $*" >&2; "$@" 2>&1 | tee -a "$log"; }
 step cargo fmt --check
 step cargo clippy --locked --no-default-features --all-targets -- -D warnings
 step cargo clippy --locked --all-targets -- -D warnings
-step cargo test --locked --no-default-features
+step cargo test --locked --no-default-features --no-fail-fast
 step scripts/cross-check-scores.sh
-step cargo test --locked
+step cargo test --locked --no-fail-fast
 
 echo "== the ten slowest test files" >&2
 awk '/^ *(Running|Doc-tests)/ { name = $2 == "unittests" ? $2 " " $3 : $2 }

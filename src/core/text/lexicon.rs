@@ -33,6 +33,7 @@ struct Twins {
     heard: BTreeMap<String, String>,
     digits: BTreeMap<String, u8>,
     no_digits_before: HashSet<String>,
+    opposites: Vec<(String, String)>,
     unless_before: HashSet<String>,
 }
 
@@ -92,6 +93,8 @@ pub struct Lexicon {
     /// Words that sound like a digit, and which.
     digit_twins: BTreeMap<String, u8>,
     no_digit_before: HashSet<String>,
+    /// Words whose opposite sounds nearly the same, both ways.
+    opposites: HashMap<String, String>,
 }
 
 impl Lexicon {
@@ -141,6 +144,7 @@ impl Lexicon {
             no_twin_before: file.twins.unless_before,
             digit_twins: file.twins.digits,
             no_digit_before: file.twins.no_digits_before,
+            opposites: file.twins.opposites.into_iter().flat_map(|(a, b)| [(a.clone(), b.clone()), (b, a)]).collect(),
         }
     }
 
@@ -151,6 +155,11 @@ impl Lexicon {
         let places = (0..tokens.len()).flat_map(|at| self.twins.iter().map(move |twin| (at, twin)));
         let opposites = places.filter_map(|(at, (from, to))| self.with_twin(text, tokens.get(at..)?, from, to));
         opposites.chain((0..tokens.len()).filter_map(|at| self.with_digit(text, tokens.get(at..)?))).collect()
+    }
+
+    /// The word that means the opposite of `word` (lower case) and sounds nearly the same: for the recogniser to weigh.
+    pub fn opposite(&self, word: &str) -> Option<&str> {
+        self.opposites.get(word).map(String::as_str)
     }
 
     /// "to 43" may have been "243": a word that sounds like a digit right before a number of two digits.

@@ -275,7 +275,7 @@ impl Ear {
             self.was_speaking = speaking;
             // Where our words cannot be taken out of the sound, they and the crew's are cut apart, as far as they can be;
             // where they can, a cut would only break what the crew says over them.
-            if self.canceller.as_ref().is_none_or(|canceller| !canceller.hears_loudspeaker()) {
+            if self.canceller.as_ref().is_none_or(|canceller| !canceller.works()) {
                 let cut = self.segmenter.split();
                 cut.into_iter().for_each(|segment| self.ended(segment));
             }

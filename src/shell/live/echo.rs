@@ -23,6 +23,10 @@ const PACE: f32 = 0.5;
 const SILENT: f32 = 1e-8;
 /// The microphone waits no longer than this for the loudspeaker's sound to arrive, samples.
 const PATIENCE: usize = 1_600;
+/// The echo counts as taken out from a tenth of its power on; what was reached counts half as much 2 s later. Our own
+/// choice, no source.
+const WORKS: f32 = 10.0;
+const FADES: f32 = 0.989;
 /// Sound of the loudspeaker that is kept, samples.
 const KEPT: usize = 4 * RATE_HZ as usize;
 
@@ -95,9 +99,9 @@ impl Canceller {
         self.ready()
     }
 
-    /// False while nothing is known of the loudspeaker's sound, so that nothing can be taken out.
-    pub fn hears_loudspeaker(&self) -> bool {
-        !self.loudspeaker.samples.is_empty()
+    /// True when the loudspeaker's sound was lately taken out so well that no word of it is left.
+    pub fn works(&self) -> bool {
+        !self.loudspeaker.samples.is_empty() && self.filter.reached > WORKS
     }
 
     /// What the microphone hears; comes back, a little later, without what the loudspeaker played.
@@ -168,6 +172,8 @@ struct Filter {
     heard: f32,
     learning_left: f32,
     used_left: f32,
+    /// How many times less sound was left than there was, at best, lately: two voices at once hide it for a while.
+    reached: f32,
     /// Chunk of the learnt filter that is trimmed next.
     trim: usize,
 }
@@ -187,6 +193,7 @@ impl Filter {
             heard: 0.0,
             learning_left: 0.0,
             used_left: 0.0,
+            reached: 1.0,
             trim: 0,
         }
     }
@@ -212,6 +219,7 @@ impl Filter {
         smooth(&mut self.used_left, power(&used_left));
         self.learn(&learning_left);
         self.choose();
+        self.reached = (self.reached * FADES).max(self.heard / self.used_left.max(SILENT));
         if self.used_left < self.heard { used_left } else { heard }
     }
 

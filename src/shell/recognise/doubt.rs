@@ -209,6 +209,10 @@ fn sound_alikes(text: &str) -> Vec<String> {
         30 | 40 | 50 | 60 | 70 | 80 | 90 => alikes.push((hundreds + rest / 10 + 10).to_string()),
         _ => {}
     }
+    // "three ninety" written as 39.
+    if (21..100).contains(&number) && number % 10 > 1 {
+        alikes.push((number * 10).to_string());
+    }
     if number < 10 && number > 0 {
         alikes.push(format!("0.{number}"));
     }
@@ -263,7 +267,8 @@ mod tests {
         assert_eq!(sound_alikes("four"), ["0.4"]);
         assert_eq!(sound_alikes(".4"), ["4"]);
         assert_eq!(sound_alikes("98.6"), ["986"]);
-        assert!(sound_alikes("62").is_empty());
+        assert_eq!(sound_alikes("39"), ["390"]);
+        assert!(sound_alikes("161").is_empty());
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The engine within the child process: whisper.cpp encodes, the decoding loop is ours. No callbacks, no `unsafe`.
 
+use std::ops::Range;
 use std::path::Path as FilePath;
 
 use anyhow::{Context, Result, anyhow};
@@ -44,6 +45,11 @@ const WORSE_SURELY: f32 = 5.0;
 const NEAR: f32 = 0.3;
 /// What is asked about may be less likely than what is believed.
 const CHATTER_GUESSED: f64 = 0.04;
+
+/// Words that may be the first syllable of the next one: of "unlabored", "irregular".
+const JOINS: [&str; 6] = ["a", "an", "and", "in", "on", "are"];
+/// Below this probability the opposite of a word is not worth a question.
+const LEAST_OPPOSITE: f64 = 0.03;
 
 /// A sentence in the place of what was written.
 struct Repaired {
@@ -117,7 +123,14 @@ impl Engine {
             guessed = repaired.guessed;
         }
         let numbers = doubt::numbers(&mut self.encoded, &self.rules, &self.vocabulary, &self.bpe, &path.tokens)?;
-        Ok(self.transcript(&path, free.as_ref(), &numbers, audio_ms, guessed))
+        let opposites = self.opposites(&path)?;
+        let mut transcript = self.transcript(&path, free.as_ref(), &numbers, audio_ms, guessed);
+        for (at, opposite) in opposites {
+            if let Some(word) = transcript.words.get_mut(at) {
+                word.rivals.push(opposite);
+            }
+        }
+        Ok(transcript)
     }
 
     /// What the sound alone says, where that departs from the guided decoding.
@@ -170,6 +183,39 @@ impl Engine {
         Ok(best.filter(possible).map(|(_, repaired)| repaired))
     }
 
+    /// Words whose opposite sounds nearly the same, where the sound itself leaves room for it: the word's place among the
+    /// words, the opposite and its probability.
+    fn opposites(&mut self, path: &Path) -> Result<Vec<(usize, (String, f64))>> {
+        let Some(language) = &self.language else { return Ok(Vec::new()) };
+        let mut found = Vec::new();
+        let ranges = self.word_ranges(path);
+        for (at, range) in ranges.iter().enumerate() {
+            let before = at.checked_sub(1).and_then(|at| ranges.get(at));
+            let text = |tokens: &[i32]| text_of(&self.vocabulary, tokens);
+            let bare = text(&path.tokens[range.clone()]).trim().trim_end_matches([',', '.']).to_string();
+            let Some(opposite) = language.grammar.lexicon().opposite(&bare.to_lowercase()) else { continue };
+            let letters = |t: &i32| text(&[*t]).chars().any(char::is_alphanumeric);
+            let to = range.start + path.tokens[range.clone()].iter().take_while(|t| letters(t)).count();
+            // "8 and labored" may be "8, unlabored": the first syllable as a word of its own.
+            let joins = before.is_some_and(|before: &Range<usize>| {
+                JOINS.contains(&text(&path.tokens[before.clone()]).trim().to_lowercase().as_str())
+            });
+            let from = before.filter(|_| joins).map_or(range.start, |before| before.start);
+            let other = self.bpe.encode(&format!(" {opposite}"));
+            let mut sum = |begin: &[i32], middle: &[i32]| -> Result<f32> {
+                let tokens = [begin, middle, &path.tokens[to..], &[self.rules.end]].concat();
+                Ok(decode::score(&mut self.encoded, &self.rules, &tokens, from)?.iter().sum())
+            };
+            let own = sum(&path.tokens[..to], &[])?;
+            let rival = sum(&path.tokens[..range.start], &other)?.max(sum(&path.tokens[..from], &other)?);
+            let probability = 1.0 / (1.0 + f64::from(own - rival).exp());
+            if probability >= LEAST_OPPOSITE {
+                found.push((at, (opposite.to_string(), probability)));
+            }
+        }
+        Ok(found)
+    }
+
     fn transcript(
         &self,
         path: &Path,
@@ -202,20 +248,26 @@ impl Engine {
 
     /// Gathers tokens into words. A word is as sure as its least sure token, a number as its rivals leave it.
     fn words(&self, path: &Path, numbers: &[Number]) -> Vec<Word> {
-        let mut words: Vec<(std::ops::Range<usize>, f64)> = Vec::new();
+        let least = |range: &Range<usize>| {
+            let scores = path.scores.get(range.clone()).unwrap_or_default();
+            scores.iter().map(|score| f64::from(score.exp())).fold(1.0, f64::min)
+        };
+        let ranges = self.word_ranges(path).into_iter();
+        ranges.map(|range| self.word(path, range.clone(), least(&range), numbers)).collect()
+    }
+
+    /// The tokens of each word.
+    fn word_ranges(&self, path: &Path) -> Vec<Range<usize>> {
+        let mut words: Vec<Range<usize>> = Vec::new();
         for (at, token) in path.tokens.iter().enumerate() {
             let spaced = self.vocabulary.get(*token as usize).is_some_and(|b| b.starts_with(b" "))
                 || self.is_point_of_number(path, at);
-            let probability = f64::from(path.scores.get(at).copied().unwrap_or(0.0).exp());
             match words.last_mut() {
-                Some((range, least)) if !spaced => {
-                    range.end = at + 1;
-                    *least = least.min(probability);
-                }
-                _ => words.push((at..at + 1, probability)),
+                Some(range) if !spaced => range.end = at + 1,
+                _ => words.push(at..at + 1),
             }
         }
-        words.into_iter().map(|(range, probability)| self.word(path, range, probability, numbers)).collect()
+        words
     }
 
     /// The point of `nitroglycerin.4`: what the engine glued to the word before is a number of its own.
@@ -227,7 +279,7 @@ impl Engine {
             && text(at + 1).starts_with(|c: char| c.is_ascii_digit())
     }
 
-    fn word(&self, path: &Path, range: std::ops::Range<usize>, probability: f64, numbers: &[Number]) -> Word {
+    fn word(&self, path: &Path, range: Range<usize>, probability: f64, numbers: &[Number]) -> Word {
         let within: Vec<&Number> = numbers.iter().filter(|n| range.contains(&n.from)).collect();
         let written = |instead: Option<(usize, &str)>| {
             let mut text = String::new();
