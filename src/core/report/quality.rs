@@ -121,7 +121,8 @@ fn first_vitals(call: &Call, core: &[&Set]) -> Option<u64> {
         .map(|e| happened(e).mono_ms);
     let from = at_patient.or(call.start().map(|m| m.mono_ms))?;
     let first = core.iter().filter(|s| !s.only_said_unchanged()).filter_map(|s| s.when()).map(|w| w.mono_ms).min()?;
-    Some(first.saturating_sub(from) / 1000)
+    // Vitals before the arrival that the record names: one of the two times is wrong, and no interval is honest.
+    Some(first.checked_sub(from)? / 1000)
 }
 
 /// Each interval between sets is judged by the priority in force when it began; none said counts as stable.
