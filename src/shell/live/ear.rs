@@ -317,7 +317,10 @@ impl Ear {
             return;
         }
         let end_ms = segment.end_ms;
-        if let Some(id) = self.send(segment) {
+        if self.is_own_earcon(&segment) {
+            // No words, known now: it is not looked at again with every block of the pause.
+            self.early = Some(Early { id: 0, end_ms, result: Some(Ok(Transcript::default())) });
+        } else if let Some(id) = self.send(segment) {
             self.early = Some(Early { id, end_ms, result: None });
         }
     }
@@ -329,6 +332,9 @@ impl Ear {
                 Some(result) => self.utter(result, self.times(&segment)),
                 None => drop(self.waiting.insert(early.id, self.times(&segment))),
             }
+            return;
+        }
+        if self.is_own_earcon(&segment) {
             return;
         }
         let times = self.times(&segment);
@@ -357,9 +363,6 @@ impl Ear {
     }
 
     fn send(&mut self, segment: Segment) -> Option<u64> {
-        if self.is_own_earcon(&segment) {
-            return None;
-        }
         self.next_id += 1;
         match self.jobs.try_send(Job { id: self.next_id, samples: segment.samples }) {
             Ok(()) => Some(self.next_id),

@@ -64,18 +64,19 @@ pub fn build(options: &Options, vocabulary: &[Vec<u8>], bpe: &Bpe, end: i32) -> 
     if options.plain {
         return Ok(None);
     }
+    let data = DataSet::find(options.data.as_deref())?;
+    let grammar = grammar(&data)?;
     let sentences = match &options.corpus {
         Some(path) => {
             let text = std::fs::read_to_string(path).with_context(|| format!("{}: cannot be read", path.display()))?;
             let lines: Vec<String> = text.lines().map(str::to_string).collect();
             tokens_of(&lines, bpe)
         }
-        None => of_grammar(options, bpe, end)?,
+        None => of_grammar(&data, &grammar, bpe, end)?,
     };
     if sentences.is_empty() {
         return Ok(None);
     }
-    let grammar = grammar(&DataSet::find(options.data.as_deref())?)?;
     let alike = Alike::new(sentences.iter().map(|tokens| text_of(vocabulary, tokens)));
     Ok(Some(Language { model: NGram::train(vocabulary, end, sentences.into_iter()), alike, grammar }))
 }
@@ -86,13 +87,12 @@ fn grammar(data: &DataSet) -> Result<Grammar> {
 }
 
 /// The grammar's sentences in tokens: from the cache, or sampled and put there.
-fn of_grammar(options: &Options, bpe: &Bpe, end: i32) -> Result<Vec<Vec<i32>>> {
-    let data = DataSet::find(options.data.as_deref())?;
+fn of_grammar(data: &DataSet, grammar: &Grammar, bpe: &Bpe, end: i32) -> Result<Vec<Vec<i32>>> {
     let key = format!("{}-{end}-{VERSION}-{}-{}", data.digest, env!("CARGO_PKG_VERSION"), everyday::TEXT);
     if let Some(sentences) = cache::read(&key) {
         return Ok(sentences);
     }
-    let mut sentences = tokens_of(&sampled(&data)?, bpe);
+    let mut sentences = tokens_of(&sampled(grammar), bpe);
     sentences.extend(common(bpe)?);
     cache::write(&key, &sentences);
     Ok(sentences)
@@ -117,8 +117,7 @@ fn common(bpe: &Bpe) -> Result<Vec<Vec<i32>>> {
     Ok(sentences)
 }
 
-fn sampled(data: &DataSet) -> Result<Vec<String>> {
-    let grammar = grammar(data)?;
+fn sampled(grammar: &Grammar) -> Vec<String> {
     let spelling = grammar.spelling();
     let mut random = Random::new(1);
     let mut dice = Dice::new(2);
@@ -129,11 +128,11 @@ fn sampled(data: &DataSet) -> Result<Vec<String>> {
             break;
         }
         let Some((said, how)) = grammar.sentence(&mut random, &spelling) else { continue };
-        if is_everyday(&grammar, &how) || dice.chance(OTHERS_PERCENT) {
+        if is_everyday(grammar, &how) || dice.chance(OTHERS_PERCENT) {
             sentences.push(said.text);
         }
     }
-    Ok(sentences)
+    sentences
 }
 
 /// True for a sentence with a vital sign, a medication or oxygen in it.
