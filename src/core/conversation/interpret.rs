@@ -221,6 +221,9 @@ impl Reader<'_> {
                 let Some(phrase) = self.grammar.phrase(found.phrase) else { return };
                 let said = self.on.said(found.start, found.end);
                 self.meaning.explain.push(format!("{}:{} `{}` <- \"{said}\"", phrase.file, phrase.line, phrase.text));
+                if !self.loose.is_empty() && self.grammar.is_subject(self.on, found.start) {
+                    self.forget_no();
+                }
                 self.flush_loose();
                 match phrase.role {
                     Role::Guard(guard) => self.guard(guard, phrase, found),
@@ -286,6 +289,10 @@ impl Reader<'_> {
     }
 
     fn skip(&mut self, at: usize, free: bool) {
+        // "no nitro, he took it": what the "no" meant was not understood, and a sentence of its own is not denied.
+        if !self.loose.is_empty() && self.grammar.is_subject(self.on, at) {
+            self.forget_no();
+        }
         if free {
             return;
         }
@@ -311,6 +318,12 @@ impl Reader<'_> {
         self.push_current();
         if self.tone == Tone::Says && self.grammar.is_telling(self.on, at) {
             self.telling.push(at);
+        }
+    }
+
+    fn forget_no(&mut self) {
+        if matches!(self.denial, Denial::Next { .. } | Denial::One) {
+            self.denial = Denial::None;
         }
     }
 

@@ -409,6 +409,11 @@ impl Grammar {
         on.ids.get(at).is_some_and(|id| self.about.contains(id))
     }
 
+    /// True for `he`, `she`, ...: a sentence of its own begins.
+    pub fn is_subject(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.subject.contains(id))
+    }
+
     /// True for a word that may turn round what it stands beside.
     pub fn is_telling(&self, on: &Utterance, at: usize) -> bool {
         on.ids.get(at).is_some_and(|id| self.telling.contains(id))
