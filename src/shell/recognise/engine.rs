@@ -1,5 +1,6 @@
 //! The engine within the child process: whisper.cpp encodes, the decoding loop is ours. No callbacks, no `unsafe`.
 
+use std::collections::HashSet;
 use std::ops::Range;
 use std::path::Path as FilePath;
 
@@ -7,10 +8,12 @@ use anyhow::{Context, Result, anyhow};
 use whisper_rs::{FullParams, SamplingStrategy, WhisperContext, WhisperContextParameters, WhisperState};
 
 use super::Options;
+use super::alike::Find;
 use super::decode::{self, Path, Rules, Steps};
 use super::doubt::{self, Number, text_of};
 use super::language::bpe::Bpe;
 use super::language::{self, Language};
+use super::template::{self, Digits, Ear};
 use crate::core::utterance::{Transcript, Word};
 use crate::shell::model::ggml;
 use crate::shell::segment::length_ms;
@@ -35,14 +38,23 @@ const CHATTER: f64 = 0.1;
 /// Below this one nothing was said: the words are made up from noise.
 const NOISE: f64 = 0.06;
 
-/// Sentences that sound like what was written: so many are weighed, none farther than this a sound.
-const FINDS: usize = 4;
-const FARTHEST: f32 = 0.4;
+/// Sentences that sound like what was written: so many are weighed, none farther than `FARTHEST` a sound.
+const FINDS: usize = 6;
+const FARTHEST: f32 = 0.45;
 /// A sentence takes the place of what was written if its log probability by the sound alone is worse by no more than
-/// `WORSE`; without a question only within `WORSE_SURELY` and nearer than `NEAR` a sound. Chosen on the tuning voices.
-const WORSE: f32 = 10.0;
+/// `WORSE`, and `WORSE_UNSURE` more for each unit by which the mean token of the best decoding falls short of certainty, and
+/// `WORSE_NEAR` more for each unit by which it is nearer than `NEAR` a sound.
+/// Without a question only within `WORSE_SURELY`, nearer than `NEAR` a sound and with the same numbers. Chosen on the
+/// tuning voices.
+const WORSE: f32 = 9.0;
+const WORSE_UNSURE: f32 = 6.0;
+const WORSE_NEAR: f32 = 20.0;
 const WORSE_SURELY: f32 = 5.0;
 const NEAR: f32 = 0.3;
+/// Other numbers than were written are believed only if the sound itself likes them better, and above this.
+const CLEAR: f64 = 0.25;
+/// What it is worth, in log probability, that the grammar understands every word.
+const UNDERSTOOD: f32 = 5.0;
 /// What is asked about may be less likely than what is believed.
 const CHATTER_GUESSED: f64 = 0.04;
 
@@ -63,6 +75,7 @@ pub struct Engine {
     rules: Rules,
     vocabulary: Vec<Vec<u8>>,
     bpe: Bpe,
+    digits: Digits,
     language: Option<Language>,
 }
 
@@ -100,7 +113,9 @@ impl Engine {
         let unspoken = vocabulary.iter().take(end as usize).map(|bytes| is_unspoken(bytes)).collect();
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
         let encoded = Encoded { state, threads: cores.saturating_sub(1).max(1), prompt, fed: Vec::new() };
-        let mut engine = Engine { encoded, rules: Rules { end, unspoken, weight: WEIGHT }, vocabulary, bpe, language };
+        let rules = Rules { end, unspoken, weight: WEIGHT };
+        let digits = Digits::new(&vocabulary, end);
+        let mut engine = Engine { encoded, rules, vocabulary, bpe, digits, language };
         engine.hear(&vec![0.0; SHORTEST])?;
         Ok(engine)
     }
@@ -151,36 +166,57 @@ impl Engine {
         Ok(Some(free))
     }
 
-    /// A sentence of the grammar's that sounds like what was written, where that was not understood and the sound itself
-    /// finds the sentence hardly less likely.
+    /// Another decoding in the place of the guided one, where that was not understood or the sound alone had other
+    /// numbers: the free one, or one of the grammar's sentences that sound alike, whichever sound and language
+    /// together hold likeliest.
     fn repaired(&mut self, path: &Path, free: Option<&Path>) -> Result<Option<Repaired>> {
         let Some(language) = &self.language else { return Ok(None) };
-        let written = text_of(&self.vocabulary, &path.tokens);
-        if language.understands(&written) {
+        let text = |path: &Path| text_of(&self.vocabulary, &path.tokens);
+        let values = |path: &Path| doubt::values(&self.vocabulary, &path.tokens);
+        let written = text(path);
+        if language.understands(&written) && free.is_none_or(|free| values(free) == values(path)) {
             return Ok(None);
         }
-        let heard: f32 =
-            [Some(path), free].into_iter().flatten().map(|p| p.scores.iter().sum()).fold(f32::MIN, f32::max);
-        let freely = free.map(|free| text_of(&self.vocabulary, &free.tokens)).filter(|text| *text != written);
-        let mut finds = language.alike.find(&written, FINDS, FARTHEST);
-        finds.extend(freely.iter().flat_map(|text| language.alike.find(text, FINDS, FARTHEST)));
-        finds.retain(|find| language.understands(&find.text));
-        let mut best: Option<(f32, Repaired)> = None;
-        for find in finds {
-            let mut tokens = self.bpe.encode(&format!(" {}", find.text));
-            tokens.push(self.rules.end);
-            let scores = decode::score(&mut self.encoded, &self.rules, &tokens, 0)?;
-            tokens.pop();
-            let sum: f32 = scores.iter().sum();
-            if best.as_ref().is_none_or(|(most, _)| sum > *most) {
-                let path = Path { tokens, scores, ended: true, departure: None };
-                let sure = sum > heard - WORSE_SURELY && find.cost < NEAR && likelihood(&path) >= CHATTER;
-                best = Some((sum, Repaired { path, guessed: !sure }));
+        let merit = |path: &Path| {
+            let bonus = if language.understands(&text(path)) { UNDERSTOOD } else { 0.0 };
+            sum(path) + WEIGHT * language.model.log_probability(&path.tokens) + bonus
+        };
+        let (heard, mean) = [Some(path), free]
+            .into_iter()
+            .flatten()
+            .map(|path| (sum(path), path.mean()))
+            .fold((f32::MIN, f32::MIN), |a, b| if a.0 > b.0 { a } else { b });
+        let mut best = (merit(path), None);
+        if let Some(free) = free.filter(|free| language.understands(&text(free))) {
+            let merit = merit(free);
+            if merit > best.0 {
+                best = (merit, Some(Repaired { path: free.clone(), guessed: false }));
             }
         }
-        let possible =
-            |(sum, repaired): &(f32, Repaired)| *sum > heard - WORSE && likelihood(&repaired.path) >= CHATTER_GUESSED;
-        Ok(best.filter(possible).map(|(_, repaired)| repaired))
+        let allowed = heard - WORSE + WORSE_UNSURE * mean;
+        let sources: Vec<&Path> = free.into_iter().chain([path]).collect();
+        let mut finds: Vec<Find> =
+            sources.iter().flat_map(|path| language.alike.find(&text(path), FINDS, FARTHEST)).collect();
+        finds.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+        let mut seen = HashSet::new();
+        finds.retain(|find| seen.insert(find.text.clone()));
+        finds.truncate(FINDS);
+        let ear = Ear { rules: &self.rules, digits: &self.digits, bpe: &self.bpe, model: &language.model };
+        for find in finds {
+            let near = WORSE_NEAR * (NEAR - find.cost).max(0.0);
+            let bound = (allowed - near).max(best.0 - UNDERSTOOD);
+            let filled = template::filled(&mut self.encoded, &ear, &find.text, bound)?;
+            let Some(found) = filled.filter(|found| language.understands(&text(found))) else { continue };
+            let merit = merit(&found);
+            if merit > best.0 && likelihood(&found) >= CHATTER_GUESSED {
+                let same = sources.iter().any(|path| values(path) == values(&found));
+                let near = find.cost < NEAR && same && sum(&found) > heard - WORSE_SURELY;
+                let best_by_sound = sum(&found) > heard && likelihood(&found) >= CLEAR;
+                let sure = best_by_sound || near && likelihood(&found) >= CHATTER;
+                best = (merit, Some(Repaired { path: found, guessed: !sure }));
+            }
+        }
+        Ok(best.1)
     }
 
     /// Words whose opposite sounds nearly the same, where the sound itself leaves room for it: the word's place among the
@@ -339,14 +375,15 @@ impl Encoded {
 }
 
 impl Steps for Encoded {
-    /// Feeds one token at a time: whisper.cpp gives the logits of the first of a batch only. What is in the cache
-    /// already is not fed again, but the last token always is, for its logits.
+    /// What is in the cache already is not fed again, but the last token always is, and by itself: whisper.cpp gives the
+    /// logits of the first of a batch only.
     fn after(&mut self, tokens: &[i32]) -> Result<&[f32]> {
         let wanted: Vec<i32> = self.prompt.iter().chain(tokens).copied().collect();
         let common = self.fed.iter().zip(&wanted).take_while(|(a, b)| a == b).count().min(wanted.len() - 1);
-        for at in common..wanted.len() {
+        let last = wanted.len() - 1;
+        for range in [common..last, last..wanted.len()].into_iter().filter(|range| !range.is_empty()) {
             self.state
-                .decode(&wanted[at..=at], at, self.threads)
+                .decode(&wanted[range.clone()], range.start, self.threads)
                 .map_err(|e| anyhow!("whisper.cpp cannot decode: {e}"))?;
         }
         self.fed = wanted;
@@ -359,6 +396,11 @@ fn is_unspoken(bytes: &[u8]) -> bool {
     let text = String::from_utf8_lossy(bytes);
     text.trim_start()
         .starts_with(['[', '(', '{', '<', '*', '#', '_', '~', '^', '@', '|', '>', '\u{266a}', '\u{fffd}', '"'])
+}
+
+/// Log probability of the whole, by the sound alone.
+fn sum(path: &Path) -> f32 {
+    path.scores.iter().sum()
 }
 
 /// Geometric mean of the tokens' probabilities, by the sound alone; 0 where there is none.

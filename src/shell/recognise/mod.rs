@@ -8,6 +8,7 @@ pub mod doubt;
 #[cfg(feature = "whisper")]
 mod engine;
 pub mod language;
+pub mod template;
 pub mod wire;
 
 use std::path::{Path, PathBuf};

@@ -134,6 +134,19 @@ impl NGram {
     }
 }
 
+impl NGram {
+    /// Log probability of a whole sentence and its end, no token below [`FLOOR`].
+    pub fn log_probability(&self, tokens: &[i32]) -> f32 {
+        let mut probabilities = Vec::new();
+        let mut sum = 0.0;
+        for (at, token) in tokens.iter().chain([&self.end]).enumerate() {
+            self.next(tokens.get(..at).unwrap_or_default(), &mut probabilities);
+            sum += (FLOOR + probabilities.get(*token as usize).copied().unwrap_or(0.0)).ln();
+        }
+        sum
+    }
+}
+
 fn key(history: &[Symbol]) -> u64 {
     history.iter().fold(0, |key, symbol| key << 16 | u64::from(*symbol))
 }

@@ -1,0 +1,268 @@
+//! A sentence with holes, held against the sound: its words as they stand, in each hole the number that the sound likes
+//! best there. Nothing else can be written, so the sum says how well the sentence fits.
+
+use anyhow::{Context, Result};
+
+use super::alike::HOLE;
+use super::decode::{Path, Rules, Steps, log_probability};
+use super::language::bpe::Bpe;
+use super::language::ngram::{FLOOR, NGram};
+
+/// Tokens of one number, at most.
+const LONGEST: usize = 5;
+/// First tokens of a number that are tried.
+const BEGINNINGS: usize = 3;
+
+/// What is known besides the sound.
+pub struct Ear<'a> {
+    pub rules: &'a Rules,
+    pub digits: &'a Digits,
+    pub bpe: &'a Bpe,
+    pub model: &'a NGram,
+}
+
+/// Which tokens write numbers.
+pub struct Digits {
+    spaced: Vec<i32>,
+    bare: Vec<i32>,
+    point: i32,
+    spaced_point: i32,
+}
+
+impl Digits {
+    pub fn new(vocabulary: &[Vec<u8>], end: i32) -> Digits {
+        let text = vocabulary.iter().take(end as usize).enumerate();
+        let of = |begin: &str| -> Vec<i32> {
+            let digits = |bytes: &[u8]| {
+                let rest = bytes.strip_prefix(begin.as_bytes()).unwrap_or_default();
+                !rest.is_empty() && rest.len() <= 4 && rest.iter().all(u8::is_ascii_digit)
+            };
+            text.clone().filter(|(_, bytes)| digits(bytes)).map(|(id, _)| id as i32).collect()
+        };
+        let exactly = |wanted: &[u8]| text.clone().find(|(_, b)| *b == wanted).map_or(end, |(id, _)| id as i32);
+        Digits { spaced: of(" "), bare: of(""), point: exactly(b"."), spaced_point: exactly(b" .") }
+    }
+}
+
+/// `sentence` with its holes filled, or nothing where its log probability falls below `bound`.
+///
+/// # Errors
+/// The engine fails.
+pub fn filled(steps: &mut impl Steps, ear: &Ear, sentence: &str, bound: f32) -> Result<Option<Path>> {
+    let Ear { rules, digits, bpe, .. } = *ear;
+    let pieces = pieces(bpe, sentence);
+    let mut path = Path { tokens: Vec::new(), scores: Vec::new(), ended: true, departure: None };
+    for (i, (tokens, spaced)) in pieces.iter().enumerate() {
+        let small = if i == 0 { bpe.encode(&format!(" {}", uncapitalised(sentence))) } else { Vec::new() };
+        for token in if i == 0 { begin(steps, tokens, &small)? } else { tokens } {
+            take(steps, rules, &mut path, &[*token])?;
+            if path.scores.iter().sum::<f32>() < bound {
+                return Ok(None);
+            }
+        }
+        if i + 1 < pieces.len() {
+            let next = pieces.get(i + 1).and_then(|(tokens, _)| tokens.first().copied()).unwrap_or(rules.end);
+            number(steps, ear, &mut path, *spaced, next)?;
+        }
+    }
+    take(steps, rules, &mut path, &[digits.point, rules.end])?;
+    if path.tokens.last() == Some(&digits.point) {
+        take(steps, rules, &mut path, &[rules.end])?;
+    }
+    path.tokens.pop();
+    Ok(Some(path).filter(|path| path.scores.iter().sum::<f32>() >= bound))
+}
+
+/// The tokens between the holes, and whether a space stands before the hole that follows.
+fn pieces(bpe: &Bpe, sentence: &str) -> Vec<(Vec<i32>, bool)> {
+    let texts = format!(" {sentence}");
+    let piece = |text: &str| (bpe.encode(text.trim_end()), text.ends_with(' '));
+    texts.split(HOLE).map(piece).collect()
+}
+
+/// The first piece as it stands, or with a small letter, whichever the sound would sooner begin with.
+fn begin<'a>(steps: &mut impl Steps, capital: &'a [i32], small: &'a [i32]) -> Result<&'a [i32]> {
+    let logits = steps.after(&[])?;
+    let of =
+        |tokens: &[i32]| tokens.first().and_then(|t| logits.get(*t as usize)).copied().unwrap_or(f32::NEG_INFINITY);
+    Ok(if of(small) > of(capital) { small } else { capital })
+}
+
+/// The text before the first hole with a small first letter, unless it is an abbreviation.
+fn uncapitalised(sentence: &str) -> String {
+    let text = sentence.split(HOLE).next().unwrap_or_default().trim_end();
+    let mut chars = text.chars();
+    match (chars.next(), text.chars().nth(1)) {
+        (Some(first), Some(second)) if second.is_lowercase() => first.to_lowercase().chain(chars).collect(),
+        _ => text.to_string(),
+    }
+}
+
+/// Fills one hole with the number that sound and language hold likeliest there, what follows included.
+fn number(steps: &mut impl Steps, ear: &Ear, path: &mut Path, spaced: bool, next: i32) -> Result<()> {
+    let digits = ear.digits;
+    let begin = if spaced { &digits.spaced } else { &digits.bare };
+    let point = if spaced { digits.spaced_point } else { digits.point };
+    let mut firsts = weighed(steps, ear, path, &[&begin[..], &[point]].concat())?;
+    firsts.truncate(BEGINNINGS);
+    let mut best: Option<(f32, Path)> = None;
+    for first in firsts {
+        let mut filled = path.clone();
+        let mut merit = first.merit();
+        filled.push(&first);
+        while let Some(more) = digit(steps, ear, &filled, path.tokens.len(), next)? {
+            merit += more.merit();
+            filled.push(&more);
+        }
+        merit += weighed(steps, ear, &filled, &[next])?.first().map_or(0.0, Weighed::merit);
+        if best.as_ref().is_none_or(|(most, _)| merit > *most) {
+            best = Some((merit, filled));
+        }
+    }
+    if let Some((_, filled)) = best {
+        *path = filled;
+    }
+    Ok(())
+}
+
+/// The next token of the number that began at `from`, if it goes on. A point that ends the sentence is none of it.
+fn digit(steps: &mut impl Steps, ear: &Ear, path: &Path, from: usize, next: i32) -> Result<Option<Weighed>> {
+    let digits = ear.digits;
+    let points = [digits.point, digits.spaced_point];
+    let number = path.tokens.get(from..).unwrap_or_default();
+    let pointed = number.iter().any(|token| points.contains(token));
+    let must = number.last().is_some_and(|token| points.contains(token));
+    if must {
+        return Ok(weighed(steps, ear, path, &digits.bare)?.into_iter().next());
+    }
+    if number.len() >= LONGEST {
+        return Ok(None);
+    }
+    let mut allowed = digits.bare.clone();
+    allowed.push(next);
+    if !pointed {
+        allowed.push(digits.point);
+    }
+    let Some(likeliest) = weighed(steps, ear, path, &allowed)?.into_iter().next() else { return Ok(None) };
+    if likeliest.token == next {
+        return Ok(None);
+    }
+    if likeliest.token == digits.point && next == ear.rules.end {
+        let mut after = path.clone();
+        after.push(&likeliest);
+        let end = [&digits.bare[..], &[ear.rules.end]].concat();
+        let ends = weighed(steps, ear, &after, &end)?.first().is_none_or(|w| w.token == ear.rules.end);
+        return Ok(Some(likeliest).filter(|_| !ends));
+    }
+    Ok(Some(likeliest))
+}
+
+impl Path {
+    fn push(&mut self, token: &Weighed) {
+        self.tokens.push(token.token);
+        self.scores.push(token.score);
+    }
+}
+
+/// A token in its place.
+struct Weighed {
+    token: i32,
+    /// Log probability by the sound alone, and the guidance of the language.
+    score: f32,
+    guidance: f32,
+}
+
+impl Weighed {
+    fn merit(&self) -> f32 {
+        self.score + self.guidance
+    }
+}
+
+/// The likeliest of `allowed`, the best first.
+fn weighed(steps: &mut impl Steps, ear: &Ear, path: &Path, allowed: &[i32]) -> Result<Vec<Weighed>> {
+    let mut probabilities = Vec::new();
+    ear.model.next(&path.tokens, &mut probabilities);
+    let logits = steps.after(&path.tokens)?;
+    let logits = logits.get(..=ear.rules.end as usize).context("the engine's vocabulary is short")?;
+    let guidance = |token: i32| {
+        let share = probabilities.get(token as usize).copied().unwrap_or(0.0);
+        ear.rules.weight * (FLOOR + share).ln()
+    };
+    let logit = |token: i32| logits.get(token as usize).copied().unwrap_or(f32::NEG_INFINITY);
+    let mut best: Vec<(f32, i32)> = allowed.iter().map(|token| (logit(*token) + guidance(*token), *token)).collect();
+    best.sort_by(|a, b| b.0.total_cmp(&a.0));
+    best.truncate(BEGINNINGS);
+    let weighed = best.into_iter().map(|(_, token)| Weighed {
+        token,
+        score: log_probability(logits, token as usize),
+        guidance: guidance(token),
+    });
+    Ok(weighed.collect())
+}
+
+/// Takes the likeliest of `allowed`.
+fn take(steps: &mut impl Steps, rules: &Rules, path: &mut Path, allowed: &[i32]) -> Result<()> {
+    let logits = steps.after(&path.tokens)?;
+    let logits = logits.get(..=rules.end as usize).context("the engine's vocabulary is short")?;
+    let of = |token: &i32| logits.get(*token as usize).copied().unwrap_or(f32::NEG_INFINITY);
+    let best = allowed.iter().copied().max_by(|a, b| of(a).total_cmp(&of(b))).unwrap_or(rules.end);
+    path.push(&Weighed { token: best, score: log_probability(logits, best as usize), guidance: 0.0 });
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Says " pulse", then whatever number it is asked for last among the most likely, then the end.
+    struct Saying {
+        tokens: Vec<i32>,
+        logits: Vec<f32>,
+        size: usize,
+    }
+
+    impl Steps for Saying {
+        fn after(&mut self, tokens: &[i32]) -> Result<&[f32]> {
+            self.logits = vec![0.0; self.size];
+            if let Some(next) = self.tokens.get(tokens.len()) {
+                self.logits[*next as usize] = 9.0;
+            }
+            Ok(&self.logits)
+        }
+    }
+
+    fn vocabulary() -> Vec<Vec<u8>> {
+        let mut all: Vec<Vec<u8>> = (0..=255u8).map(|b| vec![b]).collect();
+        all.extend([" p", " pulse", " 9", " 98", " .", " weak"].map(|t| t.as_bytes().to_vec()));
+        all
+    }
+
+    fn fill(said: &[&str], sentence: &str) -> Option<String> {
+        let vocabulary = vocabulary();
+        let end = vocabulary.len() as i32;
+        let id = |t: &&str| vocabulary.iter().rposition(|v| v == t.as_bytes()).map_or(end, |id| id as i32);
+        let tokens: Vec<i32> = said.iter().map(id).chain([end]).collect();
+        let mut steps = Saying { tokens, logits: Vec::new(), size: end as usize + 1 };
+        let rules = Rules { end, unspoken: Vec::new(), weight: 0.6 };
+        let digits = Digits::new(&vocabulary, end);
+        let model = NGram::train(&vocabulary, end, std::iter::empty());
+        let ear = Ear { rules: &rules, digits: &digits, bpe: &Bpe::new(&vocabulary), model: &model };
+        let path = filled(&mut steps, &ear, sentence, -60.0).unwrap()?;
+        Some(super::super::doubt::text_of(&vocabulary, &path.tokens))
+    }
+
+    #[test]
+    fn a_hole_takes_the_number_that_was_said() {
+        let letters = [" p", "u", "l", "s", "e"];
+        let said = |number: &[&'static str]| [&letters[..], number].concat();
+        assert_eq!(fill(&said(&[" 98"]), "pulse #").as_deref(), Some(" pulse 98"));
+        assert_eq!(fill(&said(&[" 98", ".", "6"]), "pulse #").as_deref(), Some(" pulse 98.6"));
+        assert_eq!(fill(&said(&[" 98", "."]), "pulse #").as_deref(), Some(" pulse 98."));
+        assert_eq!(fill(&said(&[" .", "4"]), "pulse #").as_deref(), Some(" pulse .4"));
+    }
+
+    #[test]
+    fn a_sentence_that_was_not_said_is_given_up() {
+        assert_eq!(fill(&[" weak", " weak", " weak", " weak", " weak", " weak", " weak"], "pulse #"), None);
+    }
+}
