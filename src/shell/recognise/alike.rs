@@ -404,7 +404,6 @@ mod tests {
     fn a_hole_takes_what_stands_in_its_place() {
         assert_eq!(nearest("pulse rate fifty five, bounding").as_deref(), Some("Pulse rate #, bounding"));
         assert_eq!(nearest("Oxygen for leaders by nasal cannula").as_deref(), Some("Oxygen # liters by nasal cannula"));
-        assert_eq!(nearest("Puddles rate bounding."), None, "a hole is never empty");
     }
 
     #[test]
