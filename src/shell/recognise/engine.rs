@@ -208,8 +208,9 @@ impl Engine {
             let filled = template::filled(&mut self.encoded, &ear, &find.text, bound)?;
             let Some(found) = filled.filter(|found| language.understands(&text(found))) else { continue };
             let merit = merit(&found);
-            if merit > best.0 && likelihood(&found) >= CHATTER_GUESSED {
-                let same = sources.iter().any(|path| values(path) == values(&found));
+            let same = sources.iter().any(|path| values(path) == values(&found));
+            let least = if same { CHATTER_GUESSED } else { CHATTER };
+            if merit > best.0 && likelihood(&found) >= least {
                 let near = find.cost < NEAR && same && sum(&found) > heard - WORSE_SURELY;
                 let best_by_sound = sum(&found) > heard && likelihood(&found) >= CLEAR;
                 let sure = best_by_sound || near && likelihood(&found) >= CHATTER;
