@@ -19,6 +19,7 @@ pub mod glance;
 pub mod grammar;
 pub mod ledger;
 pub mod limits;
+pub mod number_words;
 pub mod planned;
 pub mod prompt;
 pub mod protocol;

@@ -221,9 +221,7 @@ impl Reader<'_> {
                 let Some(phrase) = self.grammar.phrase(found.phrase) else { return };
                 let said = self.on.said(found.start, found.end);
                 self.meaning.explain.push(format!("{}:{} `{}` <- \"{said}\"", phrase.file, phrase.line, phrase.text));
-                if !self.loose.is_empty() && self.grammar.is_subject(self.on, found.start) {
-                    self.forget_no();
-                }
+                self.forget_no_before_subject(found.start);
                 self.flush_loose();
                 match phrase.role {
                     Role::Guard(guard) => self.guard(guard, phrase, found),
@@ -289,10 +287,7 @@ impl Reader<'_> {
     }
 
     fn skip(&mut self, at: usize, free: bool) {
-        // "no nitro, he took it": what the "no" meant was not understood, and a sentence of its own is not denied.
-        if !self.loose.is_empty() && self.grammar.is_subject(self.on, at) {
-            self.forget_no();
-        }
+        self.forget_no_before_subject(at);
         if free {
             return;
         }
@@ -321,7 +316,11 @@ impl Reader<'_> {
         }
     }
 
-    fn forget_no(&mut self) {
+    /// "no nitro, he took it": what the "no" meant was not understood, and a sentence of its own is not denied.
+    fn forget_no_before_subject(&mut self, at: usize) {
+        if self.loose.is_empty() || !self.grammar.is_subject(self.on, at) {
+            return;
+        }
         if matches!(self.denial, Denial::Next { .. } | Denial::One) {
             self.denial = Denial::None;
         }

@@ -5,6 +5,7 @@
 
 use crate::core::decimal::Decimal;
 use crate::core::finding::Value;
+use crate::core::number_words::{below_hundred, small};
 
 /// What fills a template.
 pub type Slots = Vec<(String, Value)>;
@@ -84,34 +85,6 @@ fn read(value: &Value, reading: Reading) -> String {
     }
 }
 
-const ONES: [&str; 20] = [
-    "zero",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-    "thirteen",
-    "fourteen",
-    "fifteen",
-    "sixteen",
-    "seventeen",
-    "eighteen",
-    "nineteen",
-];
-const TENS: [&str; 10] = ["", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"];
-
-fn one(n: u64) -> &'static str {
-    ONES.get(n as usize).copied().unwrap_or("")
-}
-
 /// The number in the trade's words: 118 is "one eighteen", 0.4 is "zero point four".
 pub fn number_words(number: Decimal) -> String {
     let text = number.to_string();
@@ -132,7 +105,7 @@ pub fn number_words(number: Decimal) -> String {
 fn count_words(number: Decimal) -> String {
     match number.as_int().and_then(|n| u64::try_from(n).ok()) {
         Some(n @ 101..=999) if !n.is_multiple_of(100) => {
-            format!("{} hundred {}", one(n / 100), whole_words(n % 100))
+            format!("{} hundred {}", small(n / 100), whole_words(n % 100))
         }
         _ => number_words(number),
     }
@@ -140,15 +113,11 @@ fn count_words(number: Decimal) -> String {
 
 fn whole_words(n: u64) -> String {
     match n {
-        0..=19 => one(n).to_string(),
-        20..=99 => {
-            let tens = TENS.get((n / 10) as usize).copied().unwrap_or("");
-            if n.is_multiple_of(10) { tens.to_string() } else { format!("{tens} {}", one(n % 10)) }
-        }
+        0..=99 => below_hundred(n),
         100..=999 => match n % 100 {
-            0 => format!("{} hundred", one(n / 100)),
-            rest @ 1..=9 => format!("{} oh {}", one(n / 100), one(rest)),
-            rest => format!("{} {}", one(n / 100), whole_words(rest)),
+            0 => format!("{} hundred", small(n / 100)),
+            rest @ 1..=9 => format!("{} oh {}", small(n / 100), small(rest)),
+            rest => format!("{} {}", small(n / 100), whole_words(rest)),
         },
         1000..=999_999 if n.is_multiple_of(1000) => format!("{} thousand", whole_words(n / 1000)),
         1000..=999_999 => {
@@ -161,7 +130,7 @@ fn whole_words(n: u64) -> String {
 }
 
 fn digits(text: &str) -> String {
-    text.chars().filter_map(|c| c.to_digit(10)).map(|d| one(u64::from(d))).collect::<Vec<_>>().join(" ")
+    text.chars().filter_map(|c| c.to_digit(10)).map(|d| small(u64::from(d))).collect::<Vec<_>>().join(" ")
 }
 
 /// The number and then its digits one by one, where both differ: "fifteen, one five"; "zero point four"; "eight".

@@ -3,30 +3,7 @@
 use chrono::{DateTime, FixedOffset, Timelike};
 
 use crate::core::decimal::Decimal;
-
-const SMALL: [&str; 20] = [
-    "zero",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-    "thirteen",
-    "fourteen",
-    "fifteen",
-    "sixteen",
-    "seventeen",
-    "eighteen",
-    "nineteen",
-];
-const TENS: [&str; 10] = ["", "", "twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"];
+use crate::core::number_words::{below_hundred, small};
 
 /// A number in words, never with a digit left in it.
 pub fn number(value: Decimal) -> String {
@@ -86,17 +63,8 @@ fn full(n: u64) -> String {
     }
 }
 
-fn below_hundred(n: u64) -> String {
-    let small = |n: u64| SMALL.get(n as usize).copied().unwrap_or("");
-    if n < 20 {
-        return small(n).to_string();
-    }
-    let tens = TENS.get((n / 10) as usize).copied().unwrap_or("");
-    if n.is_multiple_of(10) { tens.to_string() } else { format!("{tens} {}", small(n % 10)) }
-}
-
 fn digit(byte: u8) -> &'static str {
-    SMALL.get(usize::from(byte.wrapping_sub(b'0'))).copied().unwrap_or("")
+    small(u64::from(byte.wrapping_sub(b'0')))
 }
 
 #[cfg(test)]

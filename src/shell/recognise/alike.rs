@@ -7,6 +7,8 @@
 
 use std::collections::HashMap;
 
+use crate::core::number_words::{self, below_hundred};
+
 /// A hole for a number, in a sentence and among its sounds.
 pub const HOLE: char = '#';
 const HOLE_SOUND: u8 = b'#';
@@ -31,8 +33,7 @@ struct Entry {
     sounds: Vec<u8>,
     counts: [u8; KINDS],
     letters: usize,
-    /// How often it was sampled, and how much nearer that makes it.
-    times: f32,
+    /// How much nearer it is for having been sampled often.
     favour: f32,
 }
 
@@ -63,26 +64,22 @@ impl Alike {
     pub fn new(sentences: impl Iterator<Item = String>) -> Alike {
         let mut seen: HashMap<Vec<u8>, usize> = HashMap::new();
         let mut entries: Vec<Entry> = Vec::new();
+        let mut times: Vec<f32> = Vec::new();
         for sentence in sentences {
             let text = with_holes(sentence.trim().trim_end_matches('.'));
             let sounds = sounds_of(&text);
             let letters = sounds.iter().filter(|s| **s != HOLE_SOUND).count();
             if let Some(at) = seen.get(&sounds) {
-                entries[*at].times += 1.0;
+                times[*at] += 1.0;
             } else if SOUNDS.contains(&sounds.len()) && letters >= LETTERS {
                 seen.insert(sounds.clone(), entries.len());
-                entries.push(Entry {
-                    times: 1.0,
-                    favour: 0.0,
-                    text: text.replace(GAS, "2"),
-                    counts: counts(sounds.iter().copied()),
-                    letters,
-                    sounds,
-                });
+                times.push(1.0);
+                let (text, counts) = (text.replace(GAS, "2"), counts(sounds.iter().copied()));
+                entries.push(Entry { text, counts, letters, sounds, favour: 0.0 });
             }
         }
-        for entry in &mut entries {
-            entry.favour = (FAVOUR * entry.times.ln()).min(MOST_FAVOUR);
+        for (entry, times) in entries.iter_mut().zip(times) {
+            entry.favour = (FAVOUR * times.ln()).min(MOST_FAVOUR);
         }
         Alike { entries }
     }
@@ -128,68 +125,36 @@ fn heard(written: &str) -> Vec<Heard> {
             heard.extend(sounds_of(&said).into_iter().map(|sound| Heard { sound, number: true }));
         }
         for word in part.split_inclusive(char::is_whitespace) {
-            let number = NUMBERS.contains(&word.trim_matches(|c: char| !c.is_alphabetic()).to_lowercase().as_str());
+            let number = is_number(&word.trim_matches(|c: char| !c.is_alphabetic()).to_lowercase());
             heard.extend(sounds_of(word).into_iter().map(|sound| Heard { sound, number }));
         }
     }
-    heard.dedup_by(|a, b| a == b);
+    heard.dedup();
     heard
 }
 
-const NUMBERS: [&str; 30] = [
-    "zero",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-    "thirteen",
-    "fourteen",
-    "fifteen",
-    "sixteen",
-    "seventeen",
-    "eighteen",
-    "nineteen",
-    "twenty",
-    "thirty",
-    "forty",
-    "fifty",
-    "sixty",
-    "seventy",
-    "eighty",
-    "ninety",
-    "hundred",
-    "point",
-];
+const HUNDRED: &str = "hundred";
+const POINT: &str = "point";
+
+fn is_number(word: &str) -> bool {
+    word == HUNDRED || word == POINT || number_words::value(word).is_some()
+}
 
 /// A number in words: `449` is "four forty nine", `99.3` "ninety nine point three".
 fn said(number: &str) -> String {
     let parts: Vec<String> = number.split('.').map(said_whole).collect();
-    parts.join(" point ")
+    parts.join(&format!(" {POINT} "))
 }
 
 fn said_whole(digits: &str) -> String {
-    let word = |n: usize| NUMBERS.get(n).copied().unwrap_or_default();
-    let below_hundred = |n: usize| match n {
-        0..=20 => word(n).to_string(),
-        n if n % 10 == 0 => word(n / 10 + 18).to_string(),
-        n => format!("{} {}", word(n / 10 + 18), word(n % 10)),
-    };
     let begin = digits.len() % 2;
     let mut said = Vec::new();
     if begin == 1 {
         said.extend(digits.get(..1).and_then(|d| d.parse().ok()).map(below_hundred));
     }
     for at in (begin..digits.len()).step_by(2) {
-        let pair = digits.get(at..at + 2).and_then(|d| d.parse::<usize>().ok()).unwrap_or(0);
-        said.push(if pair == 0 { word(28).to_string() } else { below_hundred(pair) });
+        let pair = digits.get(at..at + 2).and_then(|d| d.parse().ok()).unwrap_or(0);
+        said.push(if pair == 0 { HUNDRED.to_string() } else { below_hundred(pair) });
     }
     said.join(" ")
 }

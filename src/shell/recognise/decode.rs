@@ -41,11 +41,12 @@ pub struct Path {
 impl Path {
     /// Mean unfused log probability a token.
     pub fn mean(&self) -> f32 {
-        if self.scores.is_empty() {
-            f32::NEG_INFINITY
-        } else {
-            self.scores.iter().sum::<f32>() / self.scores.len() as f32
-        }
+        if self.scores.is_empty() { f32::NEG_INFINITY } else { self.sum() / self.scores.len() as f32 }
+    }
+
+    /// Unfused log probability of the whole.
+    pub fn sum(&self) -> f32 {
+        self.scores.iter().sum()
     }
 }
 

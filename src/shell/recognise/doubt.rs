@@ -7,6 +7,7 @@ use anyhow::Result;
 
 use super::decode::{self, Rules, Steps};
 use super::language::bpe::Bpe;
+use crate::core::number_words;
 
 /// Tokens after the number that are scored with it: a wrong number makes its surroundings unlikely too.
 const LOOKAHEAD: usize = 3;
@@ -141,39 +142,8 @@ fn of_engine(
 fn number_text(bytes: &[u8]) -> Option<String> {
     let text = std::str::from_utf8(bytes).ok()?.trim_start();
     let digits = !text.is_empty() && text.len() <= 4 && text.chars().all(|c| c.is_ascii_digit());
-    (digits || WORDS.contains(&text.to_ascii_lowercase().as_str())).then(|| text.to_string())
+    (digits || number_words::value(&text.to_ascii_lowercase()).is_some()).then(|| text.to_string())
 }
-
-const WORDS: [&str; 28] = [
-    "zero",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-    "thirteen",
-    "fourteen",
-    "fifteen",
-    "sixteen",
-    "seventeen",
-    "eighteen",
-    "nineteen",
-    "twenty",
-    "thirty",
-    "forty",
-    "fifty",
-    "sixty",
-    "seventy",
-    "eighty",
-    "ninety",
-];
 
 /// The values of a decoding's numbers, in order.
 pub fn values(vocabulary: &[Vec<u8>], tokens: &[i32]) -> Vec<String> {
@@ -183,8 +153,8 @@ pub fn values(vocabulary: &[Vec<u8>], tokens: &[i32]) -> Vec<String> {
 /// One spelling a value, so that `four` and `4` are not rivals of each other.
 fn value_of(text: &str) -> String {
     let lower = text.to_ascii_lowercase();
-    if let Some(n) = WORDS.iter().position(|w| *w == lower) {
-        return if n <= 20 { n.to_string() } else { ((n - 18) * 10).to_string() };
+    if let Some(n) = number_words::value(&lower) {
+        return n.to_string();
     }
     let bare = lower.trim_start_matches('0');
     match bare.strip_prefix('.') {
@@ -230,7 +200,7 @@ fn spans(vocabulary: &[Vec<u8>], tokens: &[i32]) -> Vec<Number> {
         // ` .4`, and the `.4` that the engine glued to the word before (`nitroglycerin.4`).
         let glued_to_word = at > 0 && texts[at - 1].ends_with(|c: char| c.is_alphabetic());
         let point = texts[at].trim_start() == "." && (texts[at].starts_with(' ') || glued_to_word);
-        let word = WORDS.contains(&texts[at].trim_start().to_ascii_lowercase().as_str());
+        let word = number_words::value(&texts[at].trim_start().to_ascii_lowercase()).is_some();
         if !(digits(at) || word || point && digits(at + 1) && glued(at + 1)) {
             at += 1;
             continue;

@@ -8,7 +8,7 @@ use anyhow::{Context, Result, anyhow};
 use whisper_rs::{FullParams, SamplingStrategy, WhisperContext, WhisperContextParameters, WhisperState};
 
 use super::Options;
-use super::alike::Find;
+use super::alike::{Alike, Find};
 use super::decode::{self, Path, Rules, Steps};
 use super::doubt::{self, Number, text_of};
 use super::language::bpe::Bpe;
@@ -173,46 +173,38 @@ impl Engine {
         let Some(language) = &self.language else { return Ok(None) };
         let text = |path: &Path| text_of(&self.vocabulary, &path.tokens);
         let values = |path: &Path| doubt::values(&self.vocabulary, &path.tokens);
-        let written = text(path);
-        if language.understands(&written) && free.is_none_or(|free| values(free) == values(path)) {
+        let understood = language.understands(&text(path));
+        if understood && free.is_none_or(|free| values(free) == values(path)) {
             return Ok(None);
         }
-        let merit = |path: &Path| {
-            let bonus = if language.understands(&text(path)) { UNDERSTOOD } else { 0.0 };
-            sum(path) + WEIGHT * language.model.log_probability(&path.tokens) + bonus
+        let merit = |path: &Path, understood: bool| {
+            let bonus = if understood { UNDERSTOOD } else { 0.0 };
+            path.sum() + WEIGHT * language.model.log_probability(&path.tokens) + bonus
         };
-        let (heard, mean) = [Some(path), free]
-            .into_iter()
-            .flatten()
-            .map(|path| (sum(path), path.mean()))
-            .fold((f32::MIN, f32::MIN), |a, b| if a.0 > b.0 { a } else { b });
-        let mut best = (merit(path), None);
+        let sources: Vec<&Path> = free.into_iter().chain([path]).collect();
+        let written: Vec<Vec<String>> = sources.iter().map(|path| values(path)).collect();
+        let clearest = sources.iter().max_by(|a, b| a.sum().total_cmp(&b.sum())).unwrap_or(&path);
+        let heard = clearest.sum();
+        let allowed = heard - WORSE + WORSE_UNSURE * clearest.mean();
+        let mut best = (merit(path, understood), None);
         if let Some(free) = free.filter(|free| language.understands(&text(free))) {
-            let merit = merit(free);
+            let merit = merit(free, true);
             if merit > best.0 {
                 best = (merit, Some(Repaired { path: free.clone(), guessed: false }));
             }
         }
-        let allowed = heard - WORSE + WORSE_UNSURE * mean;
-        let sources: Vec<&Path> = free.into_iter().chain([path]).collect();
-        let mut finds: Vec<Find> =
-            sources.iter().flat_map(|path| language.alike.find(&text(path), FINDS, FARTHEST)).collect();
-        finds.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-        let mut seen = HashSet::new();
-        finds.retain(|find| seen.insert(find.text.clone()));
-        finds.truncate(FINDS);
         let ear = Ear { rules: &self.rules, digits: &self.digits, bpe: &self.bpe, model: &language.model };
-        for find in finds {
-            let near = WORSE_NEAR * (NEAR - find.cost).max(0.0);
-            let bound = (allowed - near).max(best.0 - UNDERSTOOD);
+        for find in finds(&language.alike, sources.iter().map(|path| text(path))) {
+            let closer = WORSE_NEAR * (NEAR - find.cost).max(0.0);
+            let bound = (allowed - closer).max(best.0 - UNDERSTOOD);
             let filled = template::filled(&mut self.encoded, &ear, &find.text, bound)?;
             let Some(found) = filled.filter(|found| language.understands(&text(found))) else { continue };
-            let merit = merit(&found);
-            let same = sources.iter().any(|path| values(path) == values(&found));
+            let merit = merit(&found, true);
+            let same = written.contains(&values(&found));
             let least = if same { CHATTER_GUESSED } else { CHATTER };
             if merit > best.0 && likelihood(&found) >= least {
-                let near = find.cost < NEAR && same && sum(&found) > heard - WORSE_SURELY;
-                let best_by_sound = sum(&found) > heard && likelihood(&found) >= CLEAR;
+                let near = find.cost < NEAR && same && found.sum() > heard - WORSE_SURELY;
+                let best_by_sound = found.sum() > heard && likelihood(&found) >= CLEAR;
                 let sure = best_by_sound || near && likelihood(&found) >= CHATTER;
                 best = (merit, Some(Repaired { path: found, guessed: !sure }));
             }
@@ -399,9 +391,14 @@ fn is_unspoken(bytes: &[u8]) -> bool {
         .starts_with(['[', '(', '{', '<', '*', '#', '_', '~', '^', '@', '|', '>', '\u{266a}', '\u{fffd}', '"'])
 }
 
-/// Log probability of the whole, by the sound alone.
-fn sum(path: &Path) -> f32 {
-    path.scores.iter().sum()
+/// The grammar's sentences nearest to any of what was written, the nearest first.
+fn finds(alike: &Alike, written: impl Iterator<Item = String>) -> Vec<Find> {
+    let mut finds: Vec<Find> = written.flat_map(|text| alike.find(&text, FINDS, FARTHEST)).collect();
+    finds.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    let mut seen = HashSet::new();
+    finds.retain(|find| seen.insert(find.text.clone()));
+    finds.truncate(FINDS);
+    finds
 }
 
 /// Geometric mean of the tokens' probabilities, by the sound alone; 0 where there is none.

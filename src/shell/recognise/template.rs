@@ -50,13 +50,18 @@ impl Digits {
 /// The engine fails.
 pub fn filled(steps: &mut impl Steps, ear: &Ear, sentence: &str, bound: f32) -> Result<Option<Path>> {
     let Ear { rules, digits, bpe, .. } = *ear;
-    let pieces = pieces(bpe, sentence);
+    let mut pieces = pieces(bpe, sentence);
+    let small = bpe.encode(&format!(" {}", uncapitalised(sentence)));
+    if let Some((first, _)) = pieces.first_mut()
+        && begins_better(steps, &small, first)?
+    {
+        *first = small;
+    }
     let mut path = Path { tokens: Vec::new(), scores: Vec::new(), ended: true, departure: None };
     for (i, (tokens, spaced)) in pieces.iter().enumerate() {
-        let small = if i == 0 { bpe.encode(&format!(" {}", uncapitalised(sentence))) } else { Vec::new() };
-        for token in if i == 0 { begin(steps, tokens, &small)? } else { tokens } {
+        for token in tokens {
             take(steps, rules, &mut path, &[*token])?;
-            if path.scores.iter().sum::<f32>() < bound {
+            if path.sum() < bound {
                 return Ok(None);
             }
         }
@@ -70,7 +75,7 @@ pub fn filled(steps: &mut impl Steps, ear: &Ear, sentence: &str, bound: f32) -> 
         take(steps, rules, &mut path, &[rules.end])?;
     }
     path.tokens.pop();
-    Ok(Some(path).filter(|path| path.scores.iter().sum::<f32>() >= bound))
+    Ok(Some(path).filter(|path| path.sum() >= bound))
 }
 
 /// The tokens between the holes, and whether a space stands before the hole that follows.
@@ -80,12 +85,12 @@ fn pieces(bpe: &Bpe, sentence: &str) -> Vec<(Vec<i32>, bool)> {
     texts.split(HOLE).map(piece).collect()
 }
 
-/// The first piece as it stands, or with a small letter, whichever the sound would sooner begin with.
-fn begin<'a>(steps: &mut impl Steps, capital: &'a [i32], small: &'a [i32]) -> Result<&'a [i32]> {
+/// True if the sound would sooner begin with the first of `one` than with the first of `other`.
+fn begins_better(steps: &mut impl Steps, one: &[i32], other: &[i32]) -> Result<bool> {
     let logits = steps.after(&[])?;
-    let of =
+    let first =
         |tokens: &[i32]| tokens.first().and_then(|t| logits.get(*t as usize)).copied().unwrap_or(f32::NEG_INFINITY);
-    Ok(if of(small) > of(capital) { small } else { capital })
+    Ok(first(one) > first(other))
 }
 
 /// The text before the first hole with a small first letter, unless it is an abbreviation.
@@ -103,10 +108,8 @@ fn number(steps: &mut impl Steps, ear: &Ear, path: &mut Path, spaced: bool, next
     let digits = ear.digits;
     let begin = if spaced { &digits.spaced } else { &digits.bare };
     let point = if spaced { digits.spaced_point } else { digits.point };
-    let mut firsts = weighed(steps, ear, path, &[&begin[..], &[point]].concat())?;
-    firsts.truncate(BEGINNINGS);
     let mut best: Option<(f32, Path)> = None;
-    for first in firsts {
+    for first in weighed(steps, ear, path, &[&begin[..], &[point]].concat())? {
         let mut filled = path.clone();
         let mut merit = first.merit();
         filled.push(&first);
@@ -178,7 +181,7 @@ impl Weighed {
     }
 }
 
-/// The likeliest of `allowed`, the best first.
+/// The likeliest few of `allowed`, the best first.
 fn weighed(steps: &mut impl Steps, ear: &Ear, path: &Path, allowed: &[i32]) -> Result<Vec<Weighed>> {
     let mut probabilities = Vec::new();
     ear.model.next(&path.tokens, &mut probabilities);

@@ -132,9 +132,7 @@ impl NGram {
             });
         }
     }
-}
 
-impl NGram {
     /// Log probability of a whole sentence and its end, no token below [`FLOOR`].
     pub fn log_probability(&self, tokens: &[i32]) -> f32 {
         let mut probabilities = Vec::new();

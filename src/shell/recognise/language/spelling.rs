@@ -3,6 +3,7 @@
 //! Where the recogniser is of two minds, the dice are too, so that the language model knows both.
 
 use super::Dice;
+use crate::core::number_words;
 use crate::core::text::{self, Break, NumberWord, Token};
 
 /// One written form of `sentence`, which is in spoken words (digits in it are left alone).
@@ -83,35 +84,11 @@ fn hyphened(word: &str) -> Vec<&str> {
 }
 
 fn number_word(word: &str) -> Option<NumberWord> {
-    const SMALL: [&str; 20] = [
-        "zero",
-        "one",
-        "two",
-        "three",
-        "four",
-        "five",
-        "six",
-        "seven",
-        "eight",
-        "nine",
-        "ten",
-        "eleven",
-        "twelve",
-        "thirteen",
-        "fourteen",
-        "fifteen",
-        "sixteen",
-        "seventeen",
-        "eighteen",
-        "nineteen",
-    ];
-    const TENS: [&str; 8] = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"];
-    if let Some(n) = SMALL.iter().position(|w| *w == word) {
-        let n = n as u8;
-        return Some(if n < 10 { NumberWord::Digit(n) } else { NumberWord::Teen(n) });
-    }
-    if let Some(n) = TENS.iter().position(|w| *w == word) {
-        return Some(NumberWord::Tens((n as u8 + 2) * 10));
+    match number_words::value(word) {
+        Some(n @ 0..=9) => return Some(NumberWord::Digit(n)),
+        Some(n @ 10..=19) => return Some(NumberWord::Teen(n)),
+        Some(n) => return Some(NumberWord::Tens(n)),
+        None => {}
     }
     match word {
         "hundred" => Some(NumberWord::Hundred),
@@ -132,9 +109,10 @@ fn is_written_number(word: &str) -> bool {
 
 /// `4` as `four`; greater numbers stay in digits.
 fn small_word(number: &str) -> String {
-    const WORDS: [&str; 10] = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"];
-    let word = number.parse::<usize>().ok().and_then(|n| WORDS.get(n));
-    word.map_or(number, |w| w).to_string()
+    match number.parse::<u64>() {
+        Ok(n @ 0..=9) => number_words::small(n).to_string(),
+        _ => number.to_string(),
+    }
 }
 
 struct Writer<'a> {
