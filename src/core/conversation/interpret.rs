@@ -157,6 +157,7 @@ pub fn interpret(grammar: &Grammar, on: &Utterance, derivation: &Derivation, now
         telling: Vec::new(),
         affirms: None,
         denied: usize::MAX,
+        lost: 0,
         source: Vec::new(),
         asked: Vec::new(),
         time: None,
@@ -190,8 +191,10 @@ struct Reader<'a> {
     telling: Vec<usize>,
     /// Where a "he has" ended: what stands right behind it is affirmed.
     affirms: Option<usize>,
-    /// Where a "denies" ended.
+    /// Where a "denies", "no" or "not" ended.
     denied: usize,
+    /// Where the last word that belongs to nothing ended.
+    lost: usize,
     /// Who reported what follows, before arrival or not.
     source: Vec<(Field, Value)>,
     /// Questions of this utterance not yet answered.
@@ -310,6 +313,7 @@ impl Reader<'_> {
             self.flush_loose();
         }
         self.loose.push(at);
+        self.lost = at + 1;
         self.push_current();
         if self.tone == Tone::Says && self.grammar.is_telling(self.on, at) {
             self.telling.push(at);
@@ -402,7 +406,10 @@ impl Reader<'_> {
         match act {
             Act::Yes => self.answer(Answer::Yes, found.start),
             Act::Unsure => self.answer(Answer::Unsure, found.start),
-            Act::No if self.denies_next(found.end, next) => self.denial = Denial::Next { first: true },
+            Act::No if self.denies_next(found.end, next) => {
+                self.denial = Denial::Next { first: true };
+                self.denied = found.end;
+            }
             Act::No => self.answer(Answer::No, found.start),
             Act::Unchanged => self.unchanged(found),
             Act::Still => self.still = true,
@@ -414,7 +421,10 @@ impl Reader<'_> {
                     self.tone = Tone::Says;
                 }
             }
-            Act::Not => self.denial = Denial::One,
+            Act::Not => {
+                self.denial = Denial::One;
+                self.denied = found.end;
+            }
             Act::Positive => {
                 self.denial = Denial::None;
                 self.positive = true;
@@ -687,10 +697,20 @@ impl Reader<'_> {
         let phrase = self.grammar.phrase(found.phrase);
         // "positive for dizziness" says so itself and ends a denial; a bare "dizziness" behind a comma does not.
         let asserts = phrase.is_some_and(|p| {
-            let present = p.sets.iter().any(|(f, v)| *f == Field::Present && *v == Value::Flag(true));
+            let yes = data.yes.as_deref().unwrap_or_default();
+            let there = |f: &Field, v: &Value| *f == Field::Present && *v == Value::Flag(true);
+            let present = p.sets.iter().any(|(f, v)| there(f, v) || yes.iter().any(|(g, w)| f == g && v == w));
             present && !p.start && matches!(p.role, Role::Alone(_))
         });
-        if asserts && matches!(self.denial, Denial::List | Denial::Next { first: false }) {
+        // What stood behind the "no" was not understood: "no nitro took viagra" denies no viagra, and "did not touch
+        // the pain" no pain.
+        let lost = self.lost > self.denied && matches!(self.denial, Denial::Next { first: true } | Denial::One);
+        if lost && !asserts && deniable && self.denial == Denial::One {
+            self.denial = Denial::None;
+            self.block(found);
+            return;
+        }
+        if asserts && (lost || matches!(self.denial, Denial::List | Denial::Next { first: false })) {
             self.denial = Denial::None;
         }
         // "he has" + "nausea".

@@ -26,12 +26,12 @@ impl Grammar {
 
     /// One sentence of each phrase that makes a finding by itself, with the phrase's place in its file.
     pub fn sample_phrases(&self, rng_seed: u64) -> Vec<(String, Sample)> {
-        let mut random = Random::new(rng_seed);
         let spelling = self.spelling();
         let mut samples = Vec::new();
         for index in 0..self.counts().1 {
             let Some(phrase) = self.phrase(index as u32) else { continue };
             let place = format!("{}:{} `{}`", phrase.file, phrase.line, phrase.text);
+            let mut random = Random::of_text(rng_seed, &phrase.text);
             let made = self.sentence_of(index, &mut random, &spelling);
             let sample = made.and_then(|(on, derivation)| self.meant(&on, &derivation));
             samples.extend(sample.filter(|s| !s.findings.is_empty()).map(|s| (place, s)));

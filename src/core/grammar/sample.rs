@@ -14,6 +14,15 @@ impl Random {
         Random(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1)
     }
 
+    /// One stream for each text, so that what is made of one phrase does not change when another phrase does
+    /// (FNV-1a over the text).
+    pub fn of_text(seed: u64, text: &str) -> Random {
+        let hash = text
+            .bytes()
+            .fold(0xCBF2_9CE4_8422_2325_u64, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01B3));
+        Random::new(seed ^ hash)
+    }
+
     fn next(&mut self) -> u64 {
         self.0 ^= self.0 >> 12;
         self.0 ^= self.0 << 25;
@@ -42,6 +51,8 @@ struct Maker<'a> {
     spelling: &'a [String],
     text: String,
     steps: Vec<Step>,
+    /// How many words the pieces said have, each by itself.
+    pieces: usize,
 }
 
 impl Grammar {
@@ -58,7 +69,7 @@ impl Grammar {
 
     /// One sentence of one to three breaths.
     pub(crate) fn sentence(&self, random: &mut Random, spelling: &[String]) -> Option<(Utterance, Derivation)> {
-        let mut maker = Maker { grammar: self, random, spelling, text: String::new(), steps: Vec::new() };
+        let mut maker = Maker { grammar: self, random, spelling, text: String::new(), steps: Vec::new(), pieces: 0 };
         let breaths = 1 + maker.random.below(10) / 6 + maker.random.below(10) / 8;
         match maker.random.below(100) {
             0..8 => maker.question()?,
@@ -85,7 +96,7 @@ impl Grammar {
         random: &mut Random,
         spelling: &[String],
     ) -> Option<(Utterance, Derivation)> {
-        let mut maker = Maker { grammar: self, random, spelling, text: String::new(), steps: Vec::new() };
+        let mut maker = Maker { grammar: self, random, spelling, text: String::new(), steps: Vec::new(), pieces: 0 };
         match self.phrases.get(index)?.role {
             Role::Fill(frame) => {
                 let opens = maker.of_role(|r| r == Role::Open(frame));
@@ -109,7 +120,10 @@ impl Grammar {
         }
         let text = std::mem::take(&mut maker.text);
         let steps = std::mem::take(&mut maker.steps);
-        Some((self.utterance(&text), Derivation { steps }))
+        let on = self.utterance(&text);
+        // The spelling may join what two pieces say ("a" + "e d medications" is read "aed medications"): that sentence
+        // says something else.
+        (on.tokens.len() == maker.pieces).then_some((on, Derivation { steps }))
     }
 }
 
@@ -185,6 +199,7 @@ impl Maker<'_> {
             self.text.push(' ');
         }
         self.text.push_str(words);
+        self.pieces += self.grammar.utterance(words).tokens.len();
     }
 
     fn node(&mut self, node: &Node, caps: &mut Vec<Cap>) -> Option<()> {
@@ -216,8 +231,9 @@ impl Maker<'_> {
         let grammar = self.grammar;
         let slot = grammar.slots.get(index)?;
         // Two numbers side by side, or one thing said twice, is nothing that anybody says.
-        let digits_before = self.text.ends_with(|c: char| c.is_ascii_digit());
-        if (digits_before && !matches!(slot.source, Source::List(_) | Source::Rest)) || self.said(slot) {
+        let counts = !matches!(slot.source, Source::List(_) | Source::Rest);
+        let number_before = || self.grammar.utterance(&self.text).tokens.last().is_some_and(|t| t.is_number());
+        if (counts && number_before()) || self.said(slot) {
             return None;
         }
         let start = self.place();
