@@ -3,6 +3,7 @@
 
 use super::{Cap, CapValue, Derivation, Grammar, List, Match, Node, Role, Slot, Source, Step, Target, Utterance};
 use crate::core::decimal::Decimal;
+use crate::core::finding::Field;
 use crate::core::text;
 
 /// A small generator of its own (xorshift64*): the same seed gives the same sentences on every machine.
@@ -248,7 +249,7 @@ impl Maker<'_> {
 
     /// True when an earlier phrase of the sentence filled the same field.
     fn said(&self, slot: &Slot) -> bool {
-        let Target::Field(field) = slot.target else { return false };
+        let Some(field) = self.only_field(slot) else { return false };
         let fills = |cap: &Cap| match (self.grammar.slots.get(cap.slot).map(|s| &s.target), &cap.value) {
             (Some(Target::Field(other)), _) => *other == field,
             (_, CapValue::Item { list, item }) => {
@@ -258,6 +259,19 @@ impl Maker<'_> {
             _ => false,
         };
         self.steps.iter().any(|step| matches!(step, Step::Phrase(found) if found.caps.iter().any(fills)))
+    }
+
+    /// The field that every value of the slot fills, if there is one.
+    fn only_field(&self, slot: &Slot) -> Option<Field> {
+        match (&slot.target, slot.source) {
+            (Target::Field(field), _) => Some(*field),
+            (Target::Item, Source::List(list)) => {
+                let items = &self.grammar.lists.get(list)?.items;
+                let first = items.first()?.sets.first()?.0;
+                items.iter().all(|i| i.sets.first().is_some_and(|(f, _)| *f == first)).then_some(first)
+            }
+            _ => None,
+        }
     }
 
     fn item(&mut self, list: usize, data: &List) -> Option<CapValue> {
