@@ -14,6 +14,7 @@ use crate::core::protocol::dose::minutes;
 use crate::core::protocol::facts::{Answer, Facts, happened};
 use crate::core::protocol::model::{Anchor, Clock, Recheck};
 use crate::core::time::Moment;
+use crate::core::vitals::{arrests, in_arrest};
 
 use super::Knowledge;
 use super::medication::open_plans;
@@ -177,7 +178,10 @@ fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry) -> Opt
         Pace::Close => unstable,
     };
     let rung: Vec<&Said> = state.said_about(clock.id(), anchor).collect();
-    let (stage, at_ms) = staged(&rung, since.mono_ms + ms(interval), clock.body.escalate_after_min)?;
+    let (stage, due_ms) = staged(&rung, since.mono_ms + ms(interval), clock.body.escalate_after_min)?;
+    // What fell due in a resuscitation waits until somebody has had a moment to look at the living.
+    let back = state.circulation_back().map(|e| e.when.mono_ms).filter(|back| due_ms < *back);
+    let at_ms = back.map_or(due_ms, |back| back + MINUTE_MS);
     let slots = vec![("what".to_string(), Value::text(signs_due(state, &knowledge.protocol, since)))];
     Some(ring(clock, &clock.body.about, stage, at_ms, vec![anchor], slots))
 }
@@ -368,7 +372,12 @@ fn stroke_screen(state: &State, clock: &ClockEntry) -> Option<Due> {
 
 fn plans(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Vec<Due> {
     let protocol = &knowledge.protocol;
+    let resuscitation = arrests(&state.ledger, state.patient());
     let due = |subject: super::medication::Subject| {
+        // Nobody has a hand free in a resuscitation, nor remembers afterwards which dose was which.
+        if in_arrest(&resuscitation, subject.when) {
+            return None;
+        }
         let asked = |rule| state.said_about(rule, subject.plan.seq).next().is_some();
         if asked(clock.id()) || asked(super::answers::PLAN_BEFORE_HANDOVER) {
             return None;

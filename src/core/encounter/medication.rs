@@ -13,6 +13,7 @@ use crate::core::protocol::dose;
 use crate::core::protocol::facts::Facts;
 use crate::core::protocol::model::Condition;
 use crate::core::time::Moment;
+use crate::core::vitals::{arrests, in_arrest};
 
 use super::state::State;
 
@@ -96,9 +97,17 @@ pub fn open_plans(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subjec
 pub fn due(state: &State, protocol: &Protocol, now: Moment) -> Vec<Advice> {
     let mut out = Vec::new();
     for subject in subjects(state, protocol, now) {
-        out.extend(about(state, protocol, &subject));
+        let advice = about(state, protocol, &subject);
+        out.extend(advice.into_iter().filter(|a| speaks_in_arrest(state, protocol, a, subject.when)));
     }
     out
+}
+
+/// A drug that has other doses in a resuscitation is not held there to these, nor asked about afterwards.
+fn speaks_in_arrest(state: &State, protocol: &Protocol, advice: &Advice, planned: Moment) -> bool {
+    let other_doses =
+        advice.kind == AdviceType::Dose && protocol.drug(&advice.about).is_some_and(|drug| drug.arrest_has_its_own);
+    !other_doses || !in_arrest(&arrests(&state.ledger, state.patient()), planned)
 }
 
 /// The same for a plan that the record does not hold (its dose was ambiguous or impossible): every check that does
@@ -110,7 +119,9 @@ pub fn unrecorded(state: &State, protocol: &Protocol, finding: &Finding, heard: 
         bare.remove(field);
     }
     let plan = Plan { drug: protocol.generic(name), finding: bare, seq: heard, dose_sure: false };
-    about(state, protocol, &Subject { plan, when, stage: Stage::Planned })
+    let mut out = about(state, protocol, &Subject { plan, when, stage: Stage::Planned });
+    out.retain(|advice| speaks_in_arrest(state, protocol, advice, when));
+    out
 }
 
 fn about(state: &State, protocol: &Protocol, subject: &Subject) -> Vec<Advice> {
@@ -184,7 +195,9 @@ fn asked(state: &State, plan: u64) -> usize {
 
 /// Not said about this plan, nor about the same drug for the same reason a moment ago.
 fn new(state: &State, subject: &Subject, advice: &Advice) -> bool {
-    if state.said_about(&advice.rule, subject.plan.seq).any(|s| s.advice.kind == advice.kind) {
+    let corrected = corrected_at(state, subject.plan.seq);
+    let still_holds = |s: &super::state::Said| advice.kind != AdviceType::Dose || s.seq > corrected;
+    if state.said_about(&advice.rule, subject.plan.seq).any(|s| s.advice.kind == advice.kind && still_holds(s)) {
         return false;
     }
     let same = |s: &&super::state::Said| {
@@ -192,9 +205,15 @@ fn new(state: &State, subject: &Subject, advice: &Advice) -> bool {
             && s.advice.kind == advice.kind
             && s.advice.about == advice.about
             && s.advice.because.get(1..) == advice.because.get(1..)
+            && still_holds(s)
             && subject.when.since_ms(s.when) <= RETOLD_MS
     };
     !state.said.iter().rev().any(|s| same(&s))
+}
+
+/// The event that last corrected a plan: what was said about its dose before, was said about another dose.
+fn corrected_at(state: &State, plan: u64) -> u64 {
+    state.ledger.find(plan).and_then(|entry| entry.replaced.last()).map_or(0, |(_, by)| *by)
 }
 
 /// Conditions that a later measurement may change are about the next dose, not about the one that is in.

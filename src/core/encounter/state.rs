@@ -8,6 +8,7 @@ use crate::core::event::{Advice, Body, Event, Heard};
 use crate::core::finding::{Field, Kind};
 use crate::core::ledger::{Entry, Ledger};
 use crate::core::time::Moment;
+use crate::core::vitals::pulse_is_back;
 
 /// Advice that was given, and what became of it.
 #[derive(Clone, Debug, PartialEq)]
@@ -129,9 +130,17 @@ impl State {
 
     /// Resuscitation is going on: compressions begun, no circulation back.
     pub fn arrest(&self) -> bool {
-        let last = self
-            .named(Kind::Procedure, &["cpr_started", "cpr_resumed", "rosc", "cpr_stopped", "resuscitation_stopped"])
-            .next_back();
-        last.is_some_and(|e| e.finding.is(Field::Name, "cpr_started") || e.finding.is(Field::Name, "cpr_resumed"))
+        let turns = ["cpr_started", "cpr_resumed", "rosc", "cpr_stopped", "resuscitation_stopped"];
+        let Some(last) = self.named(Kind::Procedure, &turns).next_back() else { return false };
+        let begun = last.finding.is(Field::Name, "cpr_started") || last.finding.is(Field::Name, "cpr_resumed");
+        begun && self.circulation_back().is_none_or(|back| back.seq < last.seq)
+    }
+
+    /// What told last that circulation was back after compressions: the word itself, or the first pulse since.
+    pub fn circulation_back(&self) -> Option<&Entry> {
+        let compressions = self.named(Kind::Procedure, &["cpr_started", "cpr_resumed"]).next_back()?;
+        let told = self.named(Kind::Procedure, &["rosc"]).find(|e| e.seq > compressions.seq);
+        let pulses = self.ledger.of(Kind::Pulse, self.patient()).rev().take_while(|e| e.seq > compressions.seq);
+        told.into_iter().chain(pulses.filter(|e| pulse_is_back(e))).min_by_key(|e| e.seq)
     }
 }

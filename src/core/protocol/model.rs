@@ -29,6 +29,9 @@ pub struct Drug {
     /// Other names under which it may turn up in a finding.
     #[serde(default)]
     pub also: Vec<String>,
+    /// Its dose rows are not for a resuscitation, which has its own: they say nothing while one goes on.
+    #[serde(default)]
+    pub arrest_has_its_own: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]

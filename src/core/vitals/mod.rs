@@ -229,13 +229,27 @@ fn equal(kind: Kind, name: &str) -> bool {
 /// Procedures of a resuscitation.
 const ARREST: [&str; 6] = ["cpr_started", "cpr_paused", "aed_shock", "no_shock_advised", "shock_advised", "rearrest"];
 
+/// What ends one.
+const ARREST_OVER: [&str; 3] = ["rosc", "cpr_stopped", "resuscitation_stopped"];
+
 /// The moments (stopwatch, ms) at which a resuscitation began or ended, oldest first.
 pub fn arrests(ledger: &Ledger, patient: i64) -> Vec<(u64, bool)> {
-    let turns = ledger.of(Kind::Procedure, patient).filter_map(|e| {
+    let turns = ledger.of_any(&[Kind::Procedure, Kind::Pulse], patient).into_iter().filter_map(|e| {
+        if pulse_is_back(e) {
+            return Some((e.when.mono_ms, false));
+        }
         let name = e.finding.text(Field::Name)?;
-        (ARREST.contains(&name) || name == "rosc").then_some((e.when.mono_ms, name != "rosc"))
+        let over = ARREST_OVER.contains(&name);
+        (over || ARREST.contains(&name)).then_some((e.when.mono_ms, !over))
     });
     turns.collect()
+}
+
+/// "We have a pulse", or its rate: circulation is back, in whatever words. A pulse in doubt ends nothing.
+pub fn pulse_is_back(entry: &crate::core::ledger::Entry) -> bool {
+    let felt = entry.finding.flag(Field::Present) == Some(true)
+        || entry.finding.int(Field::RatePerMin).is_some_and(|rate| rate > 0);
+    entry.finding.kind() == Kind::Pulse && felt && !entry.unconfirmed() && gather::measured(entry)
 }
 
 /// Whether a resuscitation was under way at `moment`: anything said then is about the arrest.
