@@ -2,7 +2,8 @@
 //!
 //! Values said within a short time of each other are one set. The first abnormal utterance of a set is spoken about at
 //! once, all its abnormal values in one sentence; a later value across an unstable limit is, too; the rest of the set is
-//! gathered into one more sentence when the set ends. What was abnormal before is not named again.
+//! gathered into one more sentence when the set ends. What was abnormal before is not named again. A trend told in the
+//! breath of an abnormal value is part of its sentence.
 
 use std::collections::BTreeMap;
 
@@ -17,6 +18,8 @@ use crate::core::time::Moment;
 /// Most signs, and most trends, named in one sentence.
 const SIGNS: usize = 4;
 const TRENDS: usize = 3;
+/// Most trends of other signs named after the signs.
+const BESIDE: usize = 2;
 
 /// One abnormal value, or one trend, with the entry that completed it.
 #[derive(Clone, Debug)]
@@ -26,6 +29,12 @@ pub struct Signal<'a> {
     pub source: &'a str,
     pub about: &'a str,
     pub phrase: String,
+    /// What a trend adds to the name of its own sign: `falling`.
+    pub short: Option<String>,
+    /// Trends of other signs told in the same breath, each with its place in the data.
+    pub beside: Vec<(usize, String)>,
+    /// A trend is told with it.
+    pub changed: bool,
     pub level: Level,
     pub alone: bool,
     /// Place in the data: earlier rows are named first.
@@ -60,14 +69,16 @@ fn pending(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64) ->
     let known_age = age::of(ledger, patient).map(|(age, _)| age);
     let starts = set_starts(rules, set, ledger, patient);
     let mut signals = abnormal(rules, ledger, patient);
-    signals.extend(trends::signals(rules, ledger, patient));
+    let mut changes = trends::signals(rules, ledger, patient);
+    let start_of = |seq: u64| starts.range(..=seq).next_back().map_or(seq, |(seq, _)| *seq);
+    changes.retain(|trend| !joins(&mut signals, trend, start_of));
+    signals.extend(changes);
     signals.sort_by_key(|signal| signal.seq);
     let mut out = Vec::new();
     for kind in [AdviceType::AbnormalVital, AdviceType::Trend] {
         let mut by_set: BTreeMap<u64, Vec<&Signal<'_>>> = BTreeMap::new();
         for signal in signals.iter().filter(|signal| signal.kind == kind) {
-            let start = starts.range(..=signal.seq).next_back().map_or(signal.seq, |(seq, _)| *seq);
-            by_set.entry(start).or_default().push(signal);
+            by_set.entry(start_of(signal.seq)).or_default().push(signal);
         }
         for (start, members) in by_set {
             let opened = starts.get(&start).copied().or_else(|| members.first().map(|m| m.when));
@@ -78,6 +89,23 @@ fn pending(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64) ->
     }
     say_adult_once(set, known_age.is_none(), &mut out);
     out
+}
+
+/// A trend beside a sign named in the same breath is told with it: one sentence for both. Whether it was.
+fn joins<'a>(signals: &mut [Signal<'a>], trend: &Signal<'a>, start_of: impl Fn(u64) -> u64) -> bool {
+    let beside = |sign: &Signal<'a>| same_breath(sign, trend) && start_of(sign.seq) == start_of(trend.seq);
+    if !signals.iter().any(|sign| sign.alone && beside(sign)) {
+        return false;
+    }
+    let host = signals.iter_mut().filter(|sign| beside(sign)).min_by_key(|sign| sign.about != trend.about);
+    let Some(sign) = host else { return false };
+    match trend.short.as_ref().filter(|_| sign.about == trend.about) {
+        Some(short) => sign.phrase = format!("{}, {short}", sign.phrase),
+        None => sign.beside.push((trend.rank, trend.phrase.clone())),
+    }
+    sign.because.extend(&trend.because);
+    sign.changed = true;
+    true
 }
 
 /// First event and moment of every set.
@@ -134,6 +162,9 @@ fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Si
             source: &hit.limit.head.source,
             about: &body.finding,
             phrase: body.phrase.clone(),
+            short: None,
+            beside: Vec::new(),
+            changed: false,
             level: body.level,
             alone: body.alone,
             rank: hit.rank,
@@ -187,12 +218,18 @@ fn sentence(set: &SetRule, signals: &[&Signal<'_>], active: Moment, also: bool) 
     ranked.sort_by_key(|s| (std::cmp::Reverse(s.level), s.rank));
     let lead = ranked.first()?;
     let most = if lead.kind == AdviceType::Trend { TRENDS } else { SIGNS };
-    let phrases: Vec<&str> = ranked.iter().take(most).map(|s| s.phrase.as_str()).collect();
+    let mut beside: Vec<&(usize, String)> = ranked.iter().flat_map(|s| &s.beside).collect();
+    beside.sort();
+    let signs = ranked.iter().map(|s| s.phrase.as_str());
+    let phrases: Vec<&str> =
+        signs.chain(beside.into_iter().take(BESIDE).map(|(_, phrase)| phrase.as_str())).take(most).collect();
+    let changed = signals.iter().any(|s| s.changed);
     let (template, priority) = match (lead.kind, lead.level, also) {
         (AdviceType::Trend, _, also) => (&set.say_trend, if also { Priority::Low } else { Priority::Medium }),
         (_, Level::Unstable, true) => (&set.say_also, Priority::Medium),
         (_, _, true) => (&set.say_also, Priority::Low),
         (_, Level::Unstable, _) => (&set.say_unstable, Priority::Medium),
+        _ if changed => (&set.say_abnormal, Priority::Medium),
         _ => (&set.say_abnormal, Priority::Low),
     };
     let mut because: Vec<u64> = signals.iter().flat_map(|s| s.because.iter().copied()).collect();

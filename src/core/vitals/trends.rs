@@ -13,6 +13,7 @@ use crate::core::diagnostic::Diagnostic;
 use crate::core::event::AdviceType;
 use crate::core::finding::{Field, Kind};
 use crate::core::ledger::{Entry, Ledger};
+use crate::core::prompt::number_words;
 
 /// Two values belong together when they were measured within this time, milliseconds.
 const PAIR_MS: u64 = 180_000;
@@ -67,8 +68,11 @@ pub struct Trend {
     pub measure: Measure,
     /// Finding name.
     pub about: String,
-    /// `{value}` is the latest value.
+    /// `{value}` is the latest value, in words.
     pub phrase: String,
+    /// What it adds where its own sign is named in the same sentence: `falling`.
+    #[serde(default)]
+    pub beside: Option<String>,
     /// Ids of age bands; every age where left out.
     #[serde(default)]
     pub ages: Vec<String>,
@@ -181,7 +185,10 @@ fn row_signals<'a>(
             rule: row.id(),
             source: &row.head.source,
             about: &row.body.about,
-            phrase: row.body.phrase.replace("{value}", &point.value.to_string()),
+            phrase: row.body.phrase.replace("{value}", &number_words(point.value)),
+            short: row.body.beside.clone(),
+            beside: Vec::new(),
+            changed: false,
             level: Level::PotentiallyUnstable,
             alone: true,
             rank,
