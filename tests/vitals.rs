@@ -10,7 +10,7 @@ use thirdhand::core::clinical::age::Age;
 use thirdhand::core::decimal::Decimal;
 use thirdhand::core::finding::{Field, Finding, Kind, Shape, Value, schema};
 use thirdhand::core::time::Moment;
-use thirdhand::core::vitals::{self, Assessment, VitalsRules, limits};
+use thirdhand::core::vitals::{self, Assessment, VitalsRules, Who, limits};
 
 struct Walk<'a> {
     rules: &'a VitalsRules,
@@ -125,8 +125,11 @@ fn every_limit_fires_for_one_value_and_is_silent_for_another() {
     for (kind, field) in looked_at {
         let (kind, field) = (Kind::from_name(kind).unwrap(), Field::from_name(field).unwrap());
         for age in ages() {
-            for value in values(kind, field) {
-                match limits::crossed(&rules, &Finding::new(kind).with(field, value), Some(age)) {
+            let people = [Who::aged(age), Who { pregnant: true, ..Who::aged(age) }];
+            for (who, value) in
+                people.into_iter().flat_map(|who| values(kind, field).into_iter().map(move |v| (who, v)))
+            {
+                match limits::crossed(&rules, &Finding::new(kind).with(field, value), who) {
                     Some(hit) => drop(fired.insert(hit.limit.id().to_string())),
                     None => drop(quiet.insert((kind, field, limits::band(&rules, Some(age))))),
                 }

@@ -1,9 +1,8 @@
 //! How closely the patient must be watched: what was said wins over what the vital signs tell.
 
-use crate::core::clinical::age;
 use crate::core::ledger::Entry;
 use crate::core::time::Moment;
-use crate::core::vitals::{self, Level};
+use crate::core::vitals::{self, Level, Who};
 
 use super::Knowledge;
 use super::state::State;
@@ -27,6 +26,6 @@ pub fn pace(knowledge: &Knowledge, state: &State, look: Moment) -> Pace {
 
 /// Whether this one finding lies beyond a limit.
 pub fn crosses(knowledge: &Knowledge, state: &State, entry: &Entry) -> bool {
-    let known_age = age::of(&state.ledger, state.patient()).map(|(age, _)| age);
-    vitals::crosses(&knowledge.protocol.vitals, &entry.finding, known_age).is_some()
+    let who = Who::of(&state.ledger, state.patient());
+    vitals::crosses(&knowledge.protocol.vitals, &entry.finding, who).is_some()
 }

@@ -5,11 +5,12 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 
 use super::{Level, VitalsRules};
-use crate::core::clinical::age::Age;
+use crate::core::clinical::age::{self, Age};
 use crate::core::dataset::Entry;
 use crate::core::decimal::Decimal;
 use crate::core::diagnostic::Diagnostic;
 use crate::core::finding::{Field, Finding, Kind, Shape, schema};
+use crate::core::ledger::Ledger;
 
 /// One `[[age_band]]`: ages from `from` up to but not including `below`, written with their unit (`28 days`, `1 year`).
 #[derive(Clone, Debug, PartialEq, Deserialize)]
@@ -32,6 +33,9 @@ pub struct Limit {
     /// Ids of age bands; every age where left out.
     #[serde(default)]
     pub ages: Vec<String>,
+    /// Only for a patient said to be pregnant.
+    #[serde(default)]
+    pub pregnant: bool,
     /// Abnormal when lower than this.
     #[serde(default)]
     pub below: Option<Decimal>,
@@ -60,6 +64,28 @@ pub struct Limit {
 
 fn yes() -> bool {
     true
+}
+
+/// What limits depend on of the patient, as far as anyone said.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Who {
+    pub age: Option<Age>,
+    /// Said to be; also before it is confirmed, for it can only add a limit.
+    pub pregnant: bool,
+}
+
+impl Who {
+    pub fn of(ledger: &Ledger, patient: i64) -> Who {
+        let age = age::of(ledger, patient).map(|(age, _)| age);
+        // How many children she has had says nothing of today.
+        let told = |f: &Finding| f.get(Field::Present).or(f.get(Field::Weeks)).or(f.get(Field::Months)).is_some();
+        let last = ledger.of(Kind::Pregnancy, patient).rfind(|e| told(&e.finding));
+        Who { age, pregnant: last.is_some_and(|e| e.finding.flag(Field::Present) != Some(false)) }
+    }
+
+    pub fn aged(age: Age) -> Who {
+        Who { age: Some(age), pregnant: false }
+    }
 }
 
 /// Which way a limit is crossed; one sign can be abnormal one way at a time.
@@ -154,23 +180,24 @@ pub fn by_kind(limits: &[Entry<Limit>]) -> BTreeMap<Kind, Vec<(usize, Field)>> {
     index
 }
 
-/// The worst limit that `finding` crosses for this age.
-pub fn crossed<'a>(rules: &'a VitalsRules, finding: &Finding, age: Option<Age>) -> Option<Hit<'a>> {
-    let band = band(rules, age)?;
+/// The worst limit that `finding` crosses for this patient.
+pub fn crossed<'a>(rules: &'a VitalsRules, finding: &Finding, who: Who) -> Option<Hit<'a>> {
+    let band = band(rules, who.age)?;
     let rows = rules.by_kind.get(&finding.kind())?;
     let hits = rows.iter().filter_map(|(rank, field)| {
         let (rank, limit) = (*rank, rules.limits.get(*rank)?);
         finding.get(*field)?;
-        let applies = limit.body.ages.is_empty() || limit.body.ages.iter().any(|id| id == band);
-        let way = applies.then(|| limit.body.crossed_by(finding, age)).flatten()?;
+        let of_age = limit.body.ages.is_empty() || limit.body.ages.iter().any(|id| id == band);
+        let applies = of_age && (who.pregnant || !limit.body.pregnant);
+        let way = applies.then(|| limit.body.crossed_by(finding, who.age)).flatten()?;
         Some(Hit { limit, way, rank })
     });
     hits.max_by_key(|hit| (hit.limit.body.level, std::cmp::Reverse(hit.rank)))
 }
 
 /// The level of the worst limit that this one finding crosses; `None` when it crosses none.
-pub fn crosses(rules: &VitalsRules, finding: &Finding, age: Option<Age>) -> Option<Level> {
-    crossed(rules, finding, age).map(|hit| hit.limit.body.level)
+pub fn crosses(rules: &VitalsRules, finding: &Finding, who: Who) -> Option<Level> {
+    crossed(rules, finding, who).map(|hit| hit.limit.body.level)
 }
 
 /// Whether `finding` carries a value that a limit looks at, so that not crossing it means something.

@@ -17,14 +17,14 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
-use crate::core::clinical::{age, gather};
+use crate::core::clinical::gather;
 use crate::core::dataset::{Entry, Reader};
 use crate::core::event::{AdviceType, Priority};
 use crate::core::finding::{Field, Kind};
 use crate::core::ledger::Ledger;
 use crate::core::time::Moment;
 
-pub use limits::{AgeBand, Limit, crosses};
+pub use limits::{AgeBand, Limit, Who, crosses};
 pub use oxygen::{OxygenState, latest_state, state_of};
 
 /// How stable a patient is, worst last.
@@ -194,7 +194,7 @@ fn newer(a: &Stability, b: &Stability) -> bool {
 /// otherwise potentially unstable. `None` when no vital sign is known.
 pub fn derived(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> Option<Stability> {
     let set = &rules.set.as_ref()?.body;
-    let age = age::of(ledger, patient).map(|(age, _)| age);
+    let who = Who::of(ledger, patient);
     let fresh = |entry: &&crate::core::ledger::Entry| {
         gather::measured(entry) && gather::age_ms(entry, now) <= set.max_age_minutes.saturating_mul(60_000)
     };
@@ -202,7 +202,7 @@ pub fn derived(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) 
     let mut inside: Vec<(Kind, u64)> = Vec::new();
     for kind in rules.by_kind.keys().copied() {
         let Some(entry) = ledger.of(kind, patient).rev().find(fresh) else { continue };
-        match limits::crossed(rules, &entry.finding, age) {
+        match limits::crossed(rules, &entry.finding, who) {
             Some(hit) => crossed.push((hit.limit.body.level, entry.seq)),
             None if !entry.unconfirmed() && limits::clears(rules, &entry.finding) => inside.push((kind, entry.seq)),
             None => {}

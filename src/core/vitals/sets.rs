@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use super::limits::{self, Way};
+use super::limits::{self, Way, Who};
 use super::{Assessment, Level, SetRule, VitalsRules, arrests, in_arrest, trends};
 use crate::core::clinical::{age, gather};
 use crate::core::event::{AdviceType, Priority};
@@ -132,7 +132,7 @@ fn vitals<'a>(rules: &VitalsRules, ledger: &'a Ledger, patient: i64) -> Vec<&'a 
 
 /// Limits newly crossed, in order of writing.
 fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Signal<'a>> {
-    let known_age = age::of(ledger, patient).map(|(age, _)| age);
+    let who = Who::of(ledger, patient);
     let mut named: BTreeMap<(Kind, Way), Level> = BTreeMap::new();
     let mut signals = Vec::new();
     let arrests = arrests(ledger, patient);
@@ -141,7 +141,7 @@ fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Si
         if in_arrest(&arrests, entry.when) {
             continue;
         }
-        let Some(hit) = limits::crossed(rules, &entry.finding, known_age) else {
+        let Some(hit) = limits::crossed(rules, &entry.finding, who) else {
             if !entry.unconfirmed() && limits::clears(rules, &entry.finding) {
                 // What went back inside may be named again only when it is grave.
                 named.retain(|(k, _), level| *k != kind || *level < Level::Unstable);

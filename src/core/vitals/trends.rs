@@ -4,9 +4,10 @@ use std::collections::VecDeque;
 
 use serde::Deserialize;
 
+use super::limits::{self, Who};
 use super::sets::Signal;
-use super::{Level, VitalsRules, arrests, in_arrest, limits};
-use crate::core::clinical::{age, age::Age, gather, perfusion};
+use super::{Level, VitalsRules, arrests, in_arrest};
+use crate::core::clinical::{age::Age, gather, perfusion};
 use crate::core::dataset::Entry as Row;
 use crate::core::decimal::Decimal;
 use crate::core::diagnostic::Diagnostic;
@@ -135,12 +136,12 @@ struct Point<'a> {
 
 /// Every time a trend was newly met, with the entry that completed it.
 pub fn signals<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Signal<'a>> {
-    let known_age = age::of(ledger, patient).map(|(age, _)| age);
-    let band = limits::band(rules, known_age);
+    let who = Who::of(ledger, patient);
+    let band = limits::band(rules, who.age);
     let mut signals = Vec::new();
     for (rank, row) in rules.trends.iter().enumerate() {
-        if row.body.concerns(known_age, band) {
-            row_signals(rules, row, rank, ledger, patient, known_age, &mut signals);
+        if row.body.concerns(who.age, band) {
+            row_signals(rules, row, rank, ledger, patient, who, &mut signals);
         }
     }
     signals
@@ -152,7 +153,7 @@ fn row_signals<'a>(
     rank: usize,
     ledger: &Ledger,
     patient: i64,
-    known_age: Option<Age>,
+    who: Who,
     signals: &mut Vec<Signal<'a>>,
 ) {
     let points = series(row.body.measure, ledger, patient);
@@ -170,7 +171,7 @@ fn row_signals<'a>(
             Baseline::Met(seq) => seq,
             Baseline::NotMet => continue,
         };
-        let Some(beside) = company.beside(rules, &row.body, point, known_age) else { continue };
+        let Some(beside) = company.beside(rules, &row.body, point, who) else { continue };
         if in_arrest(&arrests, point.entry.when) {
             continue;
         }
@@ -271,14 +272,8 @@ impl<'l> Company<'l> {
     }
 
     /// `None`: the row's company is missing or forbidden. Otherwise the entry that had to stand beside the point, if any.
-    fn beside(
-        &self,
-        rules: &VitalsRules,
-        row: &Trend,
-        point: &Point<'_>,
-        known_age: Option<Age>,
-    ) -> Option<Option<&'l Entry>> {
-        let level = near(&self.unwanted, point).and_then(|e| limits::crosses(rules, &e.finding, known_age));
+    fn beside(&self, rules: &VitalsRules, row: &Trend, point: &Point<'_>, who: Who) -> Option<Option<&'l Entry>> {
+        let level = near(&self.unwanted, point).and_then(|e| limits::crosses(rules, &e.finding, who));
         if level == Some(Level::Unstable) {
             return None;
         }
@@ -286,7 +281,7 @@ impl<'l> Company<'l> {
             return Some(None);
         }
         let entry = near(&self.wanted, point)?;
-        let crosses = limits::crosses(rules, &entry.finding, known_age).is_some();
+        let crosses = limits::crosses(rules, &entry.finding, who).is_some();
         (limits::clears(rules, &entry.finding) && !crosses && !entry.unconfirmed()).then_some(Some(entry))
     }
 }
