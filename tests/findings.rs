@@ -143,11 +143,15 @@ fn sampled_phrases_come_back_as_they_were_meant() {
 }
 
 /// What is asked on purpose: a weight without a unit (kilograms or pounds), "four of nitro" (milligrams or pieces),
-/// "glucose 4.6" (grams, or a reading in millimoles), and "down to 60", which sounds like 260 and is read back.
+/// "glucose 4.6" (grams, or a reading in millimoles), "could not get a pulse" (none there, or none taken), and "down to 60", which sounds like 260 and is read back.
 fn asked_by_design(got: &Understood) -> bool {
     let any = |field: Field| got.options.iter().flatten().any(|f| f.get(field).is_some());
     let reading = got.outcome == Outcome::Rejected && got.refused.iter().any(|f| f.kind() == Kind::Glucose);
-    any(Field::WeightSaid) || (any(Field::Count) && any(Field::Dose)) || reading || got.outcome == Outcome::Doubtful
+    any(Field::Obtained)
+        || any(Field::WeightSaid)
+        || (any(Field::Count) && any(Field::Dose))
+        || reading
+        || got.outcome == Outcome::Doubtful
 }
 
 /// The same findings, each waiting for its read-back.

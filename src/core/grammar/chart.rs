@@ -199,6 +199,9 @@ impl Grammar {
         let Some((open, cost)) = chart.states.get(state).map(|s| (s.open, s.cost)) else { return };
         let Some(phrase) = self.phrases.get(found.phrase as usize) else { return };
         let open = awake(open, found.start, on);
+        if !phrase.behind.is_empty() && !matches!(open, Open::Frame(frame) if phrase.behind.contains(&frame)) {
+            return;
+        }
         let impossible = found.caps.iter().filter(|c| c.impossible).count() as i32 * IMPOSSIBLE;
         let broken = found.caps.iter().filter(|c| on.breaks_number(c)).count() as i32 * BROKEN;
         let price = phrase.cost + impossible + broken + found.passed as i32 * PASSED;

@@ -300,6 +300,7 @@ impl Compiler<'_> {
             }
             let sets = self.sets(&raw.set, scope.kind);
             let asks = raw.asks.as_ref().and_then(|said| self.asks(said));
+            let behind = raw.behind.iter().filter_map(|said| self.frame_named(said)).collect();
             let (file, text) = self.files.names.get(at.file).cloned().unwrap_or_default();
             self.grammar.phrases.push(Phrase {
                 role,
@@ -315,8 +316,18 @@ impl Compiler<'_> {
                 end: raw.ends,
                 asks,
                 negative: raw.negative,
+                behind,
             });
         }
+    }
+
+    /// Frames are numbered in the order in which they are read; a frame of an unknown kind is a complaint of its own.
+    fn frame_named(&mut self, said: &Said) -> Option<usize> {
+        let found = self.files.frames.iter().position(|f| f.id == said.text);
+        if found.is_none() {
+            self.complain(said.at, format!("there is no frame `{}`", said.text), "`behind` names the id of a frame");
+        }
+        found
     }
 
     fn asks(&mut self, said: &Said) -> Option<Asks> {

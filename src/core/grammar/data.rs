@@ -57,6 +57,8 @@ pub struct Phrase {
     pub ends: bool,
     pub asks: Option<Said>,
     pub negative: bool,
+    /// Only while one of these frames is open.
+    pub behind: Vec<Said>,
 }
 
 /// How a numeric slot of a frame reads.
@@ -492,8 +494,16 @@ impl Reader<'_> {
     fn phrases(&mut self, value: Option<Spot>) -> Vec<Phrase> {
         let Some(value) = value else { return Vec::new() };
         let span = value.span();
-        let plain =
-            |say| Phrase { say, set: Vec::new(), cost: 0, starts: false, ends: false, asks: None, negative: false };
+        let plain = |say| Phrase {
+            say,
+            set: Vec::new(),
+            cost: 0,
+            starts: false,
+            ends: false,
+            asks: None,
+            negative: false,
+            behind: Vec::new(),
+        };
         if value.get_ref().is_str() {
             return self.text(value).into_iter().map(plain).collect();
         }
@@ -520,6 +530,7 @@ impl Reader<'_> {
             let asks = table.take("asks").and_then(|v| self.text(v));
             let negative = table.take("negative");
             let negative = self.flag(negative);
+            let behind = table.take("behind").map(|v| self.texts(v)).unwrap_or_default();
             self.finish(table);
             phrases.extend(say.into_iter().map(|say| Phrase {
                 say,
@@ -529,6 +540,7 @@ impl Reader<'_> {
                 ends,
                 asks: asks.clone(),
                 negative,
+                behind: behind.clone(),
             }));
         }
         phrases

@@ -226,6 +226,8 @@ pub struct Phrase {
     pub asks: Option<Asks>,
     /// A question put in the negative.
     pub negative: bool,
+    /// Only while one of these frames is open: `sixty year old female` + `chest pain`.
+    pub behind: Vec<usize>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -117,7 +117,17 @@ impl Grammar {
             }
             // An answer says nothing without its question.
             Role::Answer(_) => return None,
-            _ => maker.phrase(index)?,
+            _ => {
+                if let Some(frame) = self.phrases.get(index)?.behind.first().copied() {
+                    let cues = maker.of_role(|r| r == Role::Alone(frame));
+                    let cue = *maker.random.pick(&cues)?;
+                    if self.phrases.get(cue).is_some_and(|p| p.end || p.texts || !p.behind.is_empty()) {
+                        return None;
+                    }
+                    maker.phrase(cue)?;
+                }
+                maker.phrase(index)?;
+            }
         }
         let text = std::mem::take(&mut maker.text);
         let steps = std::mem::take(&mut maker.steps);
@@ -136,7 +146,8 @@ impl Maker<'_> {
 
     fn breath(&mut self, frame: usize) -> Option<()> {
         let opens = self.of_role(|r| r == Role::Open(frame));
-        let alone = self.of_role(|r| r == Role::Alone(frame));
+        let mut alone = self.of_role(|r| r == Role::Alone(frame));
+        alone.retain(|at| self.grammar.phrases.get(*at).is_some_and(|p| p.behind.is_empty()));
         let fills = self.of_role(|r| r == Role::Fill(frame));
         if opens.is_empty() || fills.is_empty() || (!alone.is_empty() && self.random.chance(45)) {
             let phrase = *self.random.pick(if alone.is_empty() { &opens } else { &alone })?;
