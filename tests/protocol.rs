@@ -560,3 +560,24 @@ fn a_two_hour_call_takes_under_a_second() {
     let limit = if cfg!(debug_assertions) { 15.0 } else { 1.0 };
     assert!(took.as_secs_f64() < limit, "took {took:?}");
 }
+
+/// Four times the record takes about four times as long, not sixteen: old signs are not read again at every word.
+#[test]
+fn the_time_a_call_takes_grows_as_its_length() {
+    let k = knowledge();
+    let took = |sets: u64| {
+        let story: Vec<(u64, &str)> = (0..sets)
+            .flat_map(|n| {
+                [(n * 60, HIGH), (n * 60 + 3, r#"{"finding":"pulse","rate_per_min":88}"#)].into_iter().chain([
+                    (n * 60 + 6, r#"{"finding":"respirations","rate_per_min":16}"#),
+                    (n * 60 + 9, r#"{"finding":"oxygen_saturation","percent":97,"on":"room_air"}"#),
+                ])
+            })
+            .collect();
+        let begun = thirdhand::shell::clock::instant();
+        run(&k, &story, sets * 60);
+        begun.elapsed().as_secs_f64()
+    };
+    let (short, long) = (took(100).min(took(100)), took(400));
+    assert!(long < short * 9.0, "{short:.2} s for 100 sets, {long:.2} s for 400");
+}

@@ -147,6 +147,15 @@ impl Ledger {
         found
     }
 
+    /// The same of those said at `since_ms` of the stopwatch or later: a long record is not read whole.
+    pub fn of_any_since(&self, kinds: &[Kind], patient: i64, since_ms: u64) -> Vec<&Entry> {
+        let late = |e: &&Entry| e.when.mono_ms >= since_ms;
+        let mut found: Vec<&Entry> =
+            kinds.iter().flat_map(|kind| self.of(*kind, patient).rev().take_while(late)).collect();
+        found.sort_by_key(|e| e.seq);
+        found
+    }
+
     pub fn latest(&self, kind: Kind, patient: i64) -> Option<&Entry> {
         self.of(kind, patient).next_back()
     }

@@ -9,22 +9,15 @@ use crate::core::vitals::{self, Assessment};
 use super::Knowledge;
 use super::state::State;
 
-/// What the vital signs say now and nobody was told yet.
-pub fn assessed(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Advice> {
+/// What the vital signs say now and nobody was told yet, and when time alone may add to that.
+pub fn assessed(state: &State, knowledge: &Knowledge, now: Moment) -> (Vec<Advice>, Option<u64>) {
     if state.transferred() {
-        return Vec::new();
+        return (Vec::new(), None);
     }
-    let told = |a: &Assessment| state.said.iter().any(|s| s.advice.rule == a.rule && s.advice.because == a.because);
-    let all = vitals::assess(&knowledge.protocol.vitals, &state.ledger, state.patient(), now);
-    all.into_iter().filter(|a| !told(a)).map(advice).collect()
-}
-
-/// When time alone may add to that.
-pub fn next_assessment(state: &State, knowledge: &Knowledge, now: Moment) -> Option<u64> {
-    if state.transferred() {
-        return None;
-    }
-    vitals::next_due(&knowledge.protocol.vitals, &state.ledger, state.patient(), now).map(|due| due.mono_ms)
+    let told =
+        |a: &Assessment| state.said.iter().rev().any(|s| s.advice.rule == a.rule && s.advice.because == a.because);
+    let (all, next) = vitals::look(&knowledge.protocol.vitals, &state.ledger, state.patient(), now);
+    (all.into_iter().filter(|a| !told(a)).map(advice).collect(), next.map(|due| due.mono_ms))
 }
 
 fn advice(a: Assessment) -> Advice {

@@ -100,6 +100,8 @@ pub struct Encounter<'k> {
     /// The latest moment handed in; after a restart, the latest that an event told of.
     now: Option<Moment>,
     deadline: Option<u64>,
+    /// When the vital signs may have more to say, as of the last input.
+    next_assessment: Option<u64>,
     effects: Vec<Effect>,
 }
 
@@ -112,6 +114,7 @@ impl<'k> Encounter<'k> {
             last_speech: None,
             now: None,
             deadline: None,
+            next_assessment: None,
             effects: Vec::new(),
         }
     }
@@ -120,6 +123,9 @@ impl<'k> Encounter<'k> {
     pub fn resume(knowledge: &'k Knowledge, events: &[Event]) -> Encounter<'k> {
         let mut encounter = Encounter::new(knowledge);
         events.iter().for_each(|event| encounter.state.apply(event));
+        if let Some(latest) = encounter.state.latest() {
+            encounter.next_assessment = gaps::assessed(&encounter.state, knowledge, latest).1;
+        }
         encounter.deadline = encounter.find_deadline();
         encounter
     }
@@ -140,8 +146,7 @@ impl<'k> Encounter<'k> {
         }
         let latest = self.state.latest().into_iter().chain(self.now).max_by_key(|m| m.mono_ms)?;
         let due = dues(&self.state, self.knowledge, latest).first().map(|due| due.at_ms.max(latest.mono_ms));
-        let assessed = gaps::next_assessment(&self.state, self.knowledge, latest);
-        due.into_iter().chain(assessed).chain(self.gate.next_ms(&self.state, latest)).min()
+        due.into_iter().chain(self.next_assessment).chain(self.gate.next_ms(&self.state, latest)).min()
     }
 
     /// Takes one input and returns everything that follows from it. After `closed` nothing follows from anything.
@@ -185,8 +190,10 @@ impl<'k> Encounter<'k> {
             let Some(due) = due else { break };
             self.advise(due.advice, now);
         }
-        for advice in gaps::assessed(&self.state, self.knowledge, now) {
-            self.advise(advice, now);
+        let (advice, next) = gaps::assessed(&self.state, self.knowledge, now);
+        self.next_assessment = next;
+        for one in advice {
+            self.advise(one, now);
         }
     }
 

@@ -84,6 +84,8 @@ pub struct SetRule {
     pub gather_seconds: u64,
     /// Nothing is raised about values older than this.
     pub raise_within_minutes: u64,
+    /// What was named longer ago than this may be named again: older values are not looked at any more.
+    pub remember_minutes: u64,
     /// A value older than this says nothing about stability.
     pub max_age_minutes: u64,
     /// What must be inside its limits for a derived `stable`: finding names.
@@ -153,22 +155,29 @@ impl VitalsRules {
 
 /// Everything worth saying about `patient` at `now`, whether or not it was said before.
 pub fn assess(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> Vec<Assessment> {
-    let mut all = sets::assess(rules, ledger, patient, now);
+    look(rules, ledger, patient, now).0
+}
+
+/// [`assess`] and [`next_due`] in one reading of the record.
+pub fn look(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> (Vec<Assessment>, Option<Moment>) {
+    let (mut all, sets) = sets::look(rules, ledger, patient, now);
     all.extend(oxygen::inconsistencies(rules, ledger, patient, now));
     all.extend(agreement::inconsistency(rules, ledger, patient, now));
     all.extend(oxygen::warnings(rules, ledger, patient, now));
     all.extend(clocks::apgar_due(rules, ledger, now));
     all.extend(clocks::equipment_due(rules, ledger, now));
-    all
+    let due = sets
+        .into_iter()
+        .chain(oxygen::deadlines(rules, ledger, patient))
+        .chain(clocks::apgar_deadlines(rules, ledger))
+        .filter(|due| due.mono_ms > now.mono_ms)
+        .min_by_key(|due| due.mono_ms);
+    (all, due)
 }
 
 /// The next moment at which the passing of time alone may add an assessment.
 pub fn next_due(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> Option<Moment> {
-    let due = sets::deadlines(rules, ledger, patient)
-        .into_iter()
-        .chain(oxygen::deadlines(rules, ledger, patient))
-        .chain(clocks::apgar_deadlines(rules, ledger));
-    due.filter(|due| due.mono_ms > now.mono_ms).min_by_key(|due| due.mono_ms)
+    look(rules, ledger, patient, now).1
 }
 
 /// How stable the patient is. What the crew said stands, except that a later value across an unstable limit outweighs it.
@@ -234,15 +243,17 @@ const ARREST_OVER: [&str; 3] = ["rosc", "cpr_stopped", "resuscitation_stopped"];
 
 /// The moments (stopwatch, ms) at which a resuscitation began or ended, oldest first.
 pub fn arrests(ledger: &Ledger, patient: i64) -> Vec<(u64, bool)> {
-    let turns = ledger.of_any(&[Kind::Procedure, Kind::Pulse], patient).into_iter().filter_map(|e| {
-        if pulse_is_back(e) {
-            return Some((e.when.mono_ms, false));
-        }
+    let turn = |e: &crate::core::ledger::Entry| {
         let name = e.finding.text(Field::Name)?;
         let over = ARREST_OVER.contains(&name);
-        (over || ARREST.contains(&name)).then_some((e.when.mono_ms, !over))
-    });
-    turns.collect()
+        (over || ARREST.contains(&name)).then_some((e.seq, e.when.mono_ms, !over))
+    };
+    let mut turns: Vec<(u64, u64, bool)> = ledger.of(Kind::Procedure, patient).filter_map(turn).collect();
+    let Some((first, ..)) = turns.first().copied() else { return Vec::new() };
+    let pulses = ledger.of(Kind::Pulse, patient).rev().take_while(|e| e.seq > first).filter(|e| pulse_is_back(e));
+    turns.extend(pulses.map(|e| (e.seq, e.when.mono_ms, false)));
+    turns.sort_unstable();
+    turns.into_iter().map(|(_, at, under_way)| (at, under_way)).collect()
 }
 
 /// "We have a pulse", or its rate: circulation is back, in whatever words. A pulse in doubt ends nothing.

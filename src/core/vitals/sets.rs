@@ -18,6 +18,8 @@ use crate::core::time::Moment;
 /// Most signs, and most trends, named in one sentence.
 const SIGNS: usize = 4;
 const TRENDS: usize = 3;
+/// The record is read back to a whole multiple of this.
+const QUARTER_MS: u64 = 15 * 60_000;
 /// Most trends of other signs named after the signs.
 const BESIDE: usize = 2;
 
@@ -51,25 +53,39 @@ struct Pending {
     assessment: Assessment,
 }
 
-/// Every sentence about sets that is due and recent at `now`.
-pub fn assess(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> Vec<Assessment> {
-    let Some(set) = &rules.set else { return Vec::new() };
+/// Every sentence about sets that is due and recent at `now`, and the moments at which gathered ones fall due.
+pub fn look(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> (Vec<Assessment>, Vec<Moment>) {
+    let Some(set) = &rules.set else { return (Vec::new(), Vec::new()) };
     let recent = set.body.raise_within_minutes.saturating_mul(60_000);
     let due = |p: &Pending| p.active.mono_ms <= now.mono_ms && now.since_ms(p.active) <= recent;
-    pending(rules, &set.body, ledger, patient).into_iter().filter(due).map(|p| p.assessment).collect()
+    let since_ms = reaches_back(rules, &set.body, ledger, patient, now);
+    let all = pending(rules, &set.body, ledger, patient, since_ms);
+    let moments = all.iter().map(|p| p.active).collect();
+    (all.into_iter().filter(due).map(|p| p.assessment).collect(), moments)
 }
 
-/// The moments at which gathered sentences fall due.
-pub fn deadlines(rules: &VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Moment> {
-    let Some(set) = &rules.set else { return Vec::new() };
-    pending(rules, &set.body, ledger, patient).into_iter().map(|p| p.active).collect()
+/// From where on (stopwatch, ms) the record matters at `now`: what nobody remembers is not read. Never in the middle of
+/// a set if it can be helped, so that sets stay the same from one reading to the next.
+fn reaches_back(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64, now: Moment) -> u64 {
+    let gather = set.gather_seconds.saturating_mul(1000);
+    let remembered = now.mono_ms.saturating_sub(set.remember_minutes.saturating_mul(60_000));
+    // A whole multiple of a quarter of an hour: it moves seldom.
+    let about = remembered / QUARTER_MS * QUARTER_MS;
+    if about == 0 {
+        return 0;
+    }
+    let window = about.saturating_sub(QUARTER_MS);
+    let older: Vec<u64> =
+        vitals(rules, ledger, patient, window).iter().map(|e| e.when.mono_ms).take_while(|at| *at <= about).collect();
+    let gap = older.iter().zip(older.iter().skip(1)).rev().find(|(a, b)| b.saturating_sub(**a) > gather);
+    gap.map_or(about, |(_, after)| *after)
 }
 
-fn pending(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64) -> Vec<Pending> {
+fn pending(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64, since_ms: u64) -> Vec<Pending> {
     let known_age = age::of(ledger, patient).map(|(age, _)| age);
-    let starts = set_starts(rules, set, ledger, patient);
-    let mut signals = abnormal(rules, ledger, patient);
-    let mut changes = trends::signals(rules, ledger, patient);
+    let starts = set_starts(rules, set, ledger, patient, since_ms);
+    let mut signals = abnormal(rules, ledger, patient, since_ms);
+    let mut changes = trends::signals(rules, ledger, patient, since_ms);
     let start_of = |seq: u64| starts.range(..=seq).next_back().map_or(seq, |(seq, _)| *seq);
     changes.retain(|trend| !joins(&mut signals, trend, start_of));
     signals.extend(changes);
@@ -109,10 +125,16 @@ fn joins<'a>(signals: &mut [Signal<'a>], trend: &Signal<'a>, start_of: impl Fn(u
 }
 
 /// First event and moment of every set.
-fn set_starts(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64) -> BTreeMap<u64, Moment> {
+fn set_starts(
+    rules: &VitalsRules,
+    set: &SetRule,
+    ledger: &Ledger,
+    patient: i64,
+    since_ms: u64,
+) -> BTreeMap<u64, Moment> {
     let mut starts = BTreeMap::new();
     let mut open: Option<Moment> = None;
-    for entry in vitals(rules, ledger, patient) {
+    for entry in vitals(rules, ledger, patient, since_ms) {
         let joins = open.is_some_and(|start| entry.when.since_ms(start) <= set.gather_seconds.saturating_mul(1000));
         if !joins {
             starts.insert(entry.seq, entry.when);
@@ -123,20 +145,20 @@ fn set_starts(rules: &VitalsRules, set: &SetRule, ledger: &Ledger, patient: i64)
 }
 
 /// Measured entries of every kind that a limit looks at.
-fn vitals<'a>(rules: &VitalsRules, ledger: &'a Ledger, patient: i64) -> Vec<&'a Entry> {
+fn vitals<'a>(rules: &VitalsRules, ledger: &'a Ledger, patient: i64, since_ms: u64) -> Vec<&'a Entry> {
     let kinds: Vec<Kind> = rules.by_kind.keys().copied().collect();
-    let mut all = ledger.of_any(&kinds, patient);
+    let mut all = ledger.of_any_since(&kinds, patient, since_ms);
     all.retain(|e| gather::measured(e));
     all
 }
 
 /// Limits newly crossed, in order of writing.
-fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Signal<'a>> {
+fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64, since_ms: u64) -> Vec<Signal<'a>> {
     let who = Who::of(ledger, patient);
     let mut named: BTreeMap<(Kind, Way), Level> = BTreeMap::new();
     let mut signals = Vec::new();
     let arrests = arrests(ledger, patient);
-    for entry in vitals(rules, ledger, patient) {
+    for entry in vitals(rules, ledger, patient, since_ms) {
         let kind = entry.finding.kind();
         if in_arrest(&arrests, entry.when) {
             continue;

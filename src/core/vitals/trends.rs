@@ -124,6 +124,22 @@ impl Trend {
     }
 }
 
+/// The part of the record that is looked at.
+struct Reading<'l> {
+    ledger: &'l Ledger,
+    patient: i64,
+    /// Older entries are not read, stopwatch milliseconds.
+    since_ms: u64,
+    who: Who,
+    arrests: Vec<(u64, bool)>,
+}
+
+impl<'l> Reading<'l> {
+    fn of(&self, kinds: &[Kind]) -> Vec<&'l Entry> {
+        self.ledger.of_any_since(kinds, self.patient, self.since_ms)
+    }
+}
+
 /// One point of a series.
 struct Point<'a> {
     value: Decimal,
@@ -135,13 +151,14 @@ struct Point<'a> {
 }
 
 /// Every time a trend was newly met, with the entry that completed it.
-pub fn signals<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64) -> Vec<Signal<'a>> {
+pub fn signals<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64, since_ms: u64) -> Vec<Signal<'a>> {
     let who = Who::of(ledger, patient);
     let band = limits::band(rules, who.age);
+    let read = Reading { ledger, patient, since_ms, who, arrests: arrests(ledger, patient) };
     let mut signals = Vec::new();
     for (rank, row) in rules.trends.iter().enumerate() {
         if row.body.concerns(who.age, band) {
-            row_signals(rules, row, rank, ledger, patient, who, &mut signals);
+            row_signals(rules, row, rank, &read, &mut signals);
         }
     }
     signals
@@ -151,14 +168,14 @@ fn row_signals<'a>(
     rules: &'a VitalsRules,
     row: &'a Row<Trend>,
     rank: usize,
-    ledger: &Ledger,
-    patient: i64,
-    who: Who,
+    read: &Reading<'_>,
     signals: &mut Vec<Signal<'a>>,
 ) {
-    let points = series(row.body.measure, ledger, patient);
-    let arrests = arrests(ledger, patient);
-    let company = Company::of(&row.body, ledger, patient);
+    let points = series(row.body.measure, read);
+    if points.is_empty() {
+        return;
+    }
+    let company = Company::of(&row.body, read);
     let extremes = extremes(&row.body, &points);
     let mut raised: Option<Decimal> = None;
     for (at, point) in points.iter().enumerate() {
@@ -171,8 +188,8 @@ fn row_signals<'a>(
             Baseline::Met(seq) => seq,
             Baseline::NotMet => continue,
         };
-        let Some(beside) = company.beside(rules, &row.body, point, who) else { continue };
-        if in_arrest(&arrests, point.entry.when) {
+        let Some(beside) = company.beside(rules, &row.body, point, read.who) else { continue };
+        if in_arrest(&read.arrests, point.entry.when) {
             continue;
         }
         raised = Some(point.value);
@@ -260,10 +277,10 @@ struct Company<'l> {
 }
 
 impl<'l> Company<'l> {
-    fn of(row: &Trend, ledger: &'l Ledger, patient: i64) -> Company<'l> {
+    fn of(row: &Trend, read: &Reading<'l>) -> Company<'l> {
         let measured = |name: &Option<String>| {
             let kind = name.as_deref().and_then(Kind::from_name);
-            let entries = kind.into_iter().flat_map(|kind| ledger.of(kind, patient)).filter(|e| gather::measured(e));
+            let entries = kind.into_iter().flat_map(|kind| read.of(&[kind])).filter(|e| gather::measured(e));
             let mut by_time: Vec<(i64, &Entry)> = entries.map(|e| (gather::measured_ms(e), e)).collect();
             by_time.sort_by_key(|(at, e)| (*at, e.seq));
             by_time
@@ -298,10 +315,10 @@ fn close(a: i64, b: i64) -> bool {
     a.abs_diff(b) <= PAIR_MS
 }
 
-fn series<'l>(measure: Measure, ledger: &'l Ledger, patient: i64) -> Vec<Point<'l>> {
+fn series<'l>(measure: Measure, read: &Reading<'l>) -> Vec<Point<'l>> {
     let mut points: Vec<Point<'l>> = match measure {
-        Measure::ShockIndex => paired(ledger, patient),
-        _ => singles(measure, ledger, patient),
+        Measure::ShockIndex => paired(read),
+        _ => singles(measure, read),
     };
     points.sort_by_key(|p| (p.when, p.entry.seq));
     points
@@ -312,7 +329,7 @@ fn usable(entry: &Entry) -> bool {
         && (entry.finding.get(Field::Comparator).is_none() || entry.finding.kind() == Kind::CapillaryRefill)
 }
 
-fn singles<'l>(measure: Measure, ledger: &'l Ledger, patient: i64) -> Vec<Point<'l>> {
+fn singles<'l>(measure: Measure, read: &Reading<'l>) -> Vec<Point<'l>> {
     let (kind, field) = match measure {
         Measure::Pulse => (Kind::Pulse, Field::RatePerMin),
         Measure::Respirations => (Kind::Respirations, Field::RatePerMin),
@@ -322,7 +339,7 @@ fn singles<'l>(measure: Measure, ledger: &'l Ledger, patient: i64) -> Vec<Point<
         _ => (Kind::BloodPressure, Field::SystolicMmhg),
     };
     let pair = |e: &Entry| Some((e.finding.int(Field::SystolicMmhg)?, e.finding.int(Field::DiastolicMmhg)?));
-    let points = ledger.of(kind, patient).filter(|e| usable(e)).filter_map(|entry| {
+    let points = read.of(&[kind]).into_iter().filter(|e| usable(e)).filter_map(|entry| {
         let value = match measure {
             Measure::PulsePressure => pair(entry).map(|(s, d)| Decimal::from_int(perfusion::pulse_pressure(s, d))),
             Measure::PulsePressurePercent => pair(entry)
@@ -341,10 +358,10 @@ fn singles<'l>(measure: Measure, ledger: &'l Ledger, patient: i64) -> Vec<Point<
     points.collect()
 }
 
-fn paired<'l>(ledger: &'l Ledger, patient: i64) -> Vec<Point<'l>> {
+fn paired<'l>(read: &Reading<'l>) -> Vec<Point<'l>> {
     let mut points = Vec::new();
     let (mut pulse, mut pressure): (Option<&Entry>, Option<&Entry>) = (None, None);
-    for entry in ledger.of_any(&[Kind::Pulse, Kind::BloodPressure], patient).into_iter().filter(|e| usable(e)) {
+    for entry in read.of(&[Kind::Pulse, Kind::BloodPressure]).into_iter().filter(|e| usable(e)) {
         match entry.finding.kind() {
             Kind::Pulse if entry.finding.int(Field::RatePerMin).is_some() => pulse = Some(entry),
             Kind::BloodPressure => pressure = Some(entry),
