@@ -720,10 +720,12 @@ impl Conversation {
             if context.patient != 1 {
                 finding.set(Field::Patient, Value::int(context.patient));
             }
+            let change = Change::Record(finding.clone());
             if self.handover_since.is_some() {
                 taken.restated.push(finding);
-            } else {
-                taken.changes.push(Change::Record(finding));
+            } else if !taken.changes.contains(&change) {
+                // "not really, no" says it once.
+                taken.changes.push(change);
             }
             taken.answered = true;
         }
