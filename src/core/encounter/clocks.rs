@@ -19,11 +19,13 @@ use crate::core::vitals::{arrests, in_arrest};
 use super::Knowledge;
 use super::medication::open_plans;
 use super::stability::{Pace, crosses, pace};
-use super::state::{Said, State};
+use super::state::{Said, State, Watched};
 
 const MINUTE_MS: u64 = 60_000;
 /// Vital signs said within this of each other are one look.
 const ONE_LOOK_MS: u64 = 2 * MINUTE_MS;
+/// Signs older than this are read only where there are no younger ones.
+const LOOK_BACK_MS: u64 = 120 * MINUTE_MS;
 /// The signs whose age the reassessment clock watches.
 const CORE: [Kind; 4] = [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation];
 
@@ -34,36 +36,64 @@ pub struct Due {
     pub advice: Advice,
 }
 
-/// The next thing of every clock that runs, in order of time. `now` is the latest moment known.
+/// The next thing of every clock that runs, of every patient met, in order of time. `now` is the latest moment known.
 pub fn dues(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Due> {
     if state.closed {
         return Vec::new();
     }
-    let protocol = &knowledge.protocol;
+    let patients = state.patients();
+    let resuscitated = patients.iter().any(|patient| state.watch(*patient).arrest());
+    let quiet = resuscitated || state.transferred();
     let mut out: Vec<Due> = Vec::new();
-    for clock in &protocol.clocks {
-        out.extend(clock_dues(state, knowledge, clock, now));
-    }
-    if !state.arrest() && !state.transferred() {
-        for recheck in &protocol.rechecks {
-            out.extend(recheck_due(state, protocol, recheck));
+    for patient in patients {
+        let mut theirs = patient_dues(&state.watch(patient), knowledge, now, quiet);
+        if patient != state.patient() {
+            theirs.iter_mut().for_each(|due| name_patient(&knowledge.protocol, patient, &mut due.advice));
         }
+        out.extend(theirs);
     }
     out.sort_by_key(|due| due.at_ms);
     out
 }
 
+fn patient_dues(state: &Watched<'_>, knowledge: &Knowledge, now: Moment, quiet: bool) -> Vec<Due> {
+    let protocol = &knowledge.protocol;
+    let mut out: Vec<Due> = Vec::new();
+    for clock in &protocol.clocks {
+        out.extend(clock_dues(state, knowledge, clock, now, quiet));
+    }
+    if !quiet {
+        for recheck in &protocol.rechecks {
+            out.extend(recheck_due(state, protocol, recheck));
+        }
+    }
+    out
+}
+
+/// The crew is with another patient: whose clock it is, is said first.
+fn name_patient(protocol: &Protocol, patient: i64, advice: &mut Advice) {
+    advice.say = of_patient(protocol, patient, &advice.say);
+    advice.say_aloud = advice.say_aloud.as_deref().map(|aloud| of_patient(protocol, patient, aloud));
+}
+
+fn of_patient(protocol: &Protocol, patient: i64, text: &str) -> String {
+    let slots = vec![("number".to_string(), Value::int(patient)), ("text".to_string(), Value::text(text))];
+    protocol.say("clock.other_patient", &slots).0
+}
+
 type ClockEntry = crate::core::protocol::Entry<Clock>;
 type RecheckEntry = crate::core::protocol::Entry<Recheck>;
 
-fn clock_dues(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Vec<Due> {
-    let quiet = state.arrest() || state.transferred();
+fn clock_dues(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Moment, quiet: bool) -> Vec<Due> {
+    // What concerns the scene, or a plan in hand, concerns the patient the crew is with.
+    let with_us = state.patient() == State::patient(state);
     match clock.body.from {
         Anchor::Compressions => compressions(state, clock).into_iter().collect(),
         Anchor::CompressionPause => pause(state, clock).into_iter().collect(),
         Anchor::Tourniquet if !state.transferred() => tourniquets(state, clock),
         _ if quiet => Vec::new(),
         Anchor::Vitals => reassessment(state, knowledge, clock).into_iter().collect(),
+        Anchor::Scene | Anchor::Plan if !with_us => Vec::new(),
         Anchor::Scene => scene(state, knowledge, clock, now).into_iter().collect(),
         Anchor::LastKnownWell => last_known_well(state, clock).into_iter().collect(),
         Anchor::StrokeScreen => stroke_screen(state, clock).into_iter().collect(),
@@ -117,20 +147,41 @@ fn number(value: u64) -> Value {
     Value::int(i64::try_from(value).unwrap_or(i64::MAX))
 }
 
-/// Signs taken, oldest first.
-fn looks(state: &State) -> Vec<&Entry> {
-    let counts = |e: &&Entry| {
-        e.finding.flag(Field::Unchanged) != Some(true) && e.finding.flag(Field::BeforeArrival) != Some(true)
-    };
-    let mut looks = state.ledger.of_any(&CORE, state.patient());
-    looks.retain(counts);
+/// Signs taken at `since_ms` of the stopwatch or later, oldest first.
+fn looks<'s>(state: &'s Watched<'_>, since_ms: u64) -> Vec<&'s Entry> {
+    let mut looks = state.ledger.of_any_since(&CORE, state.patient(), since_ms);
+    looks.retain(|e| is_look(e));
     looks
 }
 
-/// The end of the last full look: at least two different signs, or every sign ever taken, told together. A sign told
+fn is_look(entry: &Entry) -> bool {
+    entry.finding.flag(Field::Unchanged) != Some(true) && entry.finding.flag(Field::BeforeArrival) != Some(true)
+}
+
+/// The signs of the last two hours with the last full look among them; of the whole record where there is none. A long
+/// record is not read whole at every word.
+fn lately<'s>(state: &'s Watched<'_>) -> (Vec<&'s Entry>, Option<(u64, Moment)>) {
+    let since_ms = state.latest_ms.saturating_sub(LOOK_BACK_MS);
+    let mut ever = CORE.to_vec();
+    let before = |kind: &Kind| {
+        let mut older = state.ledger.of(*kind, state.patient()).take_while(|e| e.when.mono_ms < since_ms);
+        older.any(is_look)
+    };
+    ever.retain(before);
+    let recent = looks(state, since_ms);
+    match last_look(&recent, ever) {
+        None if since_ms > 0 => {
+            let all = looks(state, 0);
+            let look = last_look(&all, Vec::new());
+            (all, look)
+        }
+        look => (recent, look),
+    }
+}
+
+/// The end of the last full look: at least two different signs, or every sign `ever` taken, told together. A sign told
 /// again begins another look; one sign alone does not renew the others.
-fn last_look(looks: &[&Entry]) -> Option<(u64, Moment)> {
-    let mut ever: Vec<Kind> = Vec::new();
+fn last_look(looks: &[&Entry], mut ever: Vec<Kind>) -> Option<(u64, Moment)> {
     let mut kinds: Vec<Kind> = Vec::new();
     let mut began: Option<Moment> = None;
     let mut full = None;
@@ -151,9 +202,8 @@ fn last_look(looks: &[&Entry]) -> Option<(u64, Moment)> {
     full
 }
 
-fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry) -> Option<Due> {
-    let looks = looks(state);
-    let look = last_look(&looks);
+fn reassessment(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry) -> Option<Due> {
+    let (looks, look) = lately(state);
     // A further patient's clock starts when we turn to them.
     let arrival = match state.patient() {
         1 => state.milestone("at_patient").map(|e| (e.seq, e.when)),
@@ -162,7 +212,7 @@ fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry) -> Opt
     let acknowledged = state
         .said
         .iter()
-        .filter(|s| s.advice.rule == clock.id())
+        .filter(|s| s.advice.rule == clock.id() && s.anchor().is_some_and(|anchor| state.concerns(anchor)))
         .filter_map(|s| s.acknowledged)
         .max_by_key(|(seq, _)| *seq);
     let (mut anchor, mut since) =
@@ -187,7 +237,7 @@ fn reassessment(state: &State, knowledge: &Knowledge, clock: &ClockEntry) -> Opt
 }
 
 /// The signs taken so far and not since `since`, as the voice names them; all of them where none was.
-fn signs_due(state: &State, protocol: &Protocol, since: Moment) -> String {
+fn signs_due(state: &Watched<'_>, protocol: &Protocol, since: Moment) -> String {
     let due =
         |kind: &Kind| state.ledger.latest(*kind, state.patient()).is_some_and(|e| e.when.mono_ms <= since.mono_ms);
     let taken: Vec<Kind> = CORE.into_iter().filter(due).collect();
@@ -204,7 +254,7 @@ pub fn spoken_kind(protocol: &Protocol, name: &str) -> String {
     }
 }
 
-fn recheck_due(state: &State, protocol: &Protocol, recheck: &RecheckEntry) -> Option<Due> {
+fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry) -> Option<Due> {
     let body = &recheck.body;
     let names = protocol.names(&body.drug);
     let ours = |e: &&Entry| {
@@ -250,7 +300,7 @@ fn recheck_due(state: &State, protocol: &Protocol, recheck: &RecheckEntry) -> Op
     Some(Due { at_ms, advice })
 }
 
-fn oxygen_stopped_since(state: &State, given: &Entry) -> bool {
+fn oxygen_stopped_since(state: &Watched<'_>, given: &Entry) -> bool {
     state
         .ledger
         .of(Kind::Oxygen, state.patient())
@@ -266,7 +316,7 @@ fn began_ms(entry: &Entry) -> i64 {
 }
 
 /// Thresholds after an anchor, one after the other; those that had passed when it was told are skipped.
-fn thresholds(state: &State, clock: &ClockEntry, entry: &Entry) -> Option<(u64, u64)> {
+fn thresholds(state: &Watched<'_>, clock: &ClockEntry, entry: &Entry) -> Option<(u64, u64)> {
     let began = began_ms(entry);
     let told = i64::try_from(entry.when.mono_ms).unwrap_or(i64::MAX);
     let ahead: Vec<i64> = clock
@@ -281,7 +331,7 @@ fn thresholds(state: &State, clock: &ClockEntry, entry: &Entry) -> Option<(u64, 
     Some((at, u64::try_from(i64::try_from(at).ok()? - began).ok()? / MINUTE_MS))
 }
 
-fn tourniquets(state: &State, clock: &ClockEntry) -> Vec<Due> {
+fn tourniquets(state: &Watched<'_>, clock: &ClockEntry) -> Vec<Due> {
     let on = state
         .named(Kind::Procedure, &["tourniquet"])
         .filter(|e| e.finding.flag(Field::Success) != Some(false) && e.finding.flag(Field::Present) != Some(false));
@@ -298,7 +348,7 @@ fn tourniquets(state: &State, clock: &ClockEntry) -> Vec<Due> {
     on.filter(|e| !off(e)).filter_map(due).collect()
 }
 
-fn compressions(state: &State, clock: &ClockEntry) -> Option<Due> {
+fn compressions(state: &Watched<'_>, clock: &ClockEntry) -> Option<Due> {
     if !state.arrest() || state.transferred() {
         return None;
     }
@@ -312,7 +362,7 @@ fn compressions(state: &State, clock: &ClockEntry) -> Option<Due> {
     Some(ring(clock, &clock.body.about, 0, last.when.mono_ms + every * (rung + 1), vec![last.seq], Slots::new()))
 }
 
-fn pause(state: &State, clock: &ClockEntry) -> Option<Due> {
+fn pause(state: &Watched<'_>, clock: &ClockEntry) -> Option<Due> {
     if !state.arrest() || state.transferred() {
         return None;
     }
@@ -325,7 +375,7 @@ fn pause(state: &State, clock: &ClockEntry) -> Option<Due> {
     Some(ring(clock, &clock.body.about, 0, at_ms, vec![last.seq], Slots::new()))
 }
 
-fn scene(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Option<Due> {
+fn scene(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Option<Due> {
     let arrived = state.milestone("on_scene").or_else(|| state.milestone("at_patient"))?;
     if ["depart_scene", "at_destination"].iter().any(|m| state.milestone(m).is_some()) {
         return None;
@@ -352,14 +402,14 @@ fn scene(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) 
     Some(ring(clock, &clock.body.about, stage, at_ms, because, slots))
 }
 
-fn last_known_well(state: &State, clock: &ClockEntry) -> Option<Due> {
+fn last_known_well(state: &Watched<'_>, clock: &ClockEntry) -> Option<Due> {
     let entry = state.ledger.of(Kind::LastKnownWell, state.patient()).rfind(|e| happened(&e.finding).is_some())?;
     let (at_ms, minutes) = thresholds(state, clock, entry)?;
     let slots = vec![("hours".to_string(), number(minutes / 60))];
     Some(ring(clock, &clock.body.about, 0, at_ms, vec![entry.seq], slots))
 }
 
-fn stroke_screen(state: &State, clock: &ClockEntry) -> Option<Due> {
+fn stroke_screen(state: &Watched<'_>, clock: &ClockEntry) -> Option<Due> {
     if state.ledger.latest(Kind::LastKnownWell, state.patient()).is_some() {
         return None;
     }
@@ -370,7 +420,7 @@ fn stroke_screen(state: &State, clock: &ClockEntry) -> Option<Due> {
     Some(ring(clock, &clock.body.about, 0, at_ms, vec![entry.seq], Slots::new()))
 }
 
-fn plans(state: &State, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Vec<Due> {
+fn plans(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Vec<Due> {
     let protocol = &knowledge.protocol;
     let resuscitation = arrests(&state.ledger, state.patient());
     let due = |subject: super::medication::Subject| {

@@ -5,7 +5,7 @@ use crate::core::time::Moment;
 use crate::core::vitals::{self, Level, Who};
 
 use super::Knowledge;
-use super::state::State;
+use super::state::Watched;
 
 /// How often to look again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,7 +17,7 @@ pub enum Pace {
 }
 
 /// The pace that the signs known at `look` call for.
-pub fn pace(knowledge: &Knowledge, state: &State, look: Moment) -> Pace {
+pub fn pace(knowledge: &Knowledge, state: &Watched<'_>, look: Moment) -> Pace {
     match vitals::stability(&knowledge.protocol.vitals, &state.ledger, state.patient(), look) {
         Some(stability) if stability.level == Level::Stable => Pace::Stable,
         _ => Pace::Close,
@@ -25,7 +25,7 @@ pub fn pace(knowledge: &Knowledge, state: &State, look: Moment) -> Pace {
 }
 
 /// Whether this one finding lies beyond a limit.
-pub fn crosses(knowledge: &Knowledge, state: &State, entry: &Entry) -> bool {
+pub fn crosses(knowledge: &Knowledge, state: &Watched<'_>, entry: &Entry) -> bool {
     let who = Who::of(&state.ledger, state.patient());
     vitals::crosses(&knowledge.protocol.vitals, &entry.finding, who).is_some()
 }

@@ -111,13 +111,6 @@ impl State {
         self.said.iter().filter(move |s| s.advice.rule == rule && s.anchor() == Some(anchor))
     }
 
-    /// Standing findings of a kind that carry this name, for the patient spoken of.
-    pub fn named<'a>(&'a self, kind: Kind, names: &'a [&'a str]) -> impl DoubleEndedIterator<Item = &'a Entry> {
-        self.ledger
-            .of(kind, self.patient())
-            .filter(move |e| e.finding.text(Field::Name).is_some_and(|name| names.contains(&name)))
-    }
-
     /// The last time this milestone was ours.
     pub fn milestone(&self, name: &str) -> Option<&Entry> {
         self.ledger.all_of(Kind::Milestone).rfind(|e| e.finding.is(Field::Name, name))
@@ -126,6 +119,55 @@ impl State {
     /// Care was handed over, or we are back in service.
     pub fn transferred(&self) -> bool {
         self.milestone("transfer_of_care").is_some() || self.milestone("in_service").is_some()
+    }
+
+    /// Resuscitation of the patient spoken of is going on.
+    pub fn arrest(&self) -> bool {
+        self.watch(self.patient()).arrest()
+    }
+
+    /// Everybody met so far.
+    pub fn patients(&self) -> Vec<i64> {
+        let mut all: Vec<i64> = self.met.keys().copied().chain([1, self.patient()]).collect();
+        all.sort_unstable();
+        all.dedup();
+        all
+    }
+
+    /// The call as it concerns one patient, spoken of or not.
+    pub fn watch(&self, patient: i64) -> Watched<'_> {
+        Watched { state: self, patient }
+    }
+}
+
+/// The call as it concerns one patient: what it shares with [`State`] by name is that patient's.
+#[derive(Clone, Copy)]
+pub struct Watched<'s> {
+    state: &'s State,
+    patient: i64,
+}
+
+impl std::ops::Deref for Watched<'_> {
+    type Target = State;
+
+    fn deref(&self) -> &State {
+        self.state
+    }
+}
+
+impl<'s> Watched<'s> {
+    pub fn patient(&self) -> i64 {
+        self.patient
+    }
+
+    /// Standing findings of a kind that carry one of these names.
+    pub fn named<'a>(
+        &self,
+        kind: Kind,
+        names: &'a [&'a str],
+    ) -> impl DoubleEndedIterator<Item = &'s Entry> + use<'s, 'a> {
+        let named = move |e: &&Entry| e.finding.text(Field::Name).is_some_and(|name| names.contains(&name));
+        self.state.ledger.of(kind, self.patient).filter(named)
     }
 
     /// Resuscitation is going on: compressions begun, no circulation back.
@@ -137,10 +179,25 @@ impl State {
     }
 
     /// What told last that circulation was back after compressions: the word itself, or the first pulse since.
-    pub fn circulation_back(&self) -> Option<&Entry> {
+    pub fn circulation_back(&self) -> Option<&'s Entry> {
         let compressions = self.named(Kind::Procedure, &["cpr_started", "cpr_resumed"]).next_back()?;
         let told = self.named(Kind::Procedure, &["rosc"]).find(|e| e.seq > compressions.seq);
-        let pulses = self.ledger.of(Kind::Pulse, self.patient()).rev().take_while(|e| e.seq > compressions.seq);
+        let pulses = self.state.ledger.of(Kind::Pulse, self.patient).rev().take_while(|e| e.seq > compressions.seq);
         told.into_iter().chain(pulses.filter(|e| pulse_is_back(e))).min_by_key(|e| e.seq)
+    }
+
+    /// Whether advice with this first event was about this patient.
+    pub fn concerns(&self, anchor: u64) -> bool {
+        let acknowledged = |said: &&Said| said.acknowledged.is_some_and(|(seq, _)| seq == anchor);
+        let met = self.met.iter().find(|(_, (seq, _))| *seq == anchor).map(|(patient, _)| *patient);
+        let told = || self.ledger.find(anchor).map(|e| e.finding.patient());
+        if let Some(patient) = met.or_else(told) {
+            return patient == self.patient;
+        }
+        // A clock that counts from an acknowledgement is about whom the acknowledged sentence was about.
+        match self.said.iter().find(acknowledged).and_then(Said::anchor) {
+            Some(earlier) if earlier < anchor => self.concerns(earlier),
+            _ => self.patient == 1,
+        }
     }
 }
