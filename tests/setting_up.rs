@@ -120,6 +120,8 @@ fn doctor_finds_nothing_on_a_bare_machine_and_says_what_to_do() {
     assert_eq!(model["state"], "bad", "no model is in this home");
     let data = lines.iter().find(|line| line["check"] == "data").expect("looked at above");
     assert_eq!(data["state"], "good", "{data}");
+    let told = String::from_utf8_lossy(&output.stderr);
+    assert!(!told.contains("ALSA"), "nothing but our own lines: {told}");
     let left: Vec<_> = std::fs::read_dir(home.path().join("data")).unwrap().collect();
     assert!(left.is_empty(), "doctor changes nothing: {left:?}");
 }

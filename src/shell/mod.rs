@@ -13,5 +13,7 @@ pub mod model;
 pub mod recognise;
 pub mod script;
 pub mod segment;
+#[cfg(feature = "mic")]
+mod sound;
 pub mod speak;
 pub mod wav;

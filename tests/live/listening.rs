@@ -10,7 +10,7 @@ use std::process::Command;
 
 use serde_json::Value;
 
-use crate::rig::{Program, Rig};
+use crate::rig::{Ear, Program, Rig};
 use crate::world;
 
 /// The model as the tests' own environment has it; the rig hides the user's folders.
@@ -66,6 +66,11 @@ fn start(rig: &Rig, model: &Path, record: &Path, more: &[&str]) -> Program {
     program
 }
 
+/// Waits until the program has said its first words to their end.
+pub fn first_words(rig: &Rig, ear: &Ear) {
+    rig.until(180_000, || ear.loud_ms() > 3_000 && ear.quiet_ms() > 1_000).expect("the first words are spoken");
+}
+
 #[test]
 fn words_become_a_record_advice_is_spoken_and_ctrl_c_closes() {
     let Some((mut rig, _turn)) = world("listen: microphone") else { return };
@@ -75,7 +80,7 @@ fn words_become_a_record_advice_is_spoken_and_ctrl_c_closes() {
     let ear = rig.ear();
     let mut listen = start(&rig, &model, &record, &[]);
     // The caution comes first; the words are played once it has been heard and the microphone is warm.
-    rig.until(180_000, || ear.loud_ms() > 2_000).expect("the first words are spoken");
+    first_words(&rig, &ear);
     rig.play(&words(rig.path("").as_path(), "blood pressure eighty two over fifty"));
     let finding = listen.wait(180, "the finding", is_finding("blood_pressure"));
     assert_eq!(finding["finding"]["systolic_mmhg"], 82);
@@ -104,7 +109,7 @@ fn the_program_never_takes_its_own_words_for_the_crews() {
     let record = rig.path("call");
     let ear = rig.ear();
     let mut listen = start(&rig, &model, &record, &[]);
-    rig.until(180_000, || ear.loud_ms() > 3_000 && ear.quiet_ms() > 1_000).expect("the first words are spoken");
+    first_words(&rig, &ear);
     let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
     play("blood pressure eighty two over fifty");
     let advice = listen.wait(180, "advice", |e| e["kind"] == "advice");
@@ -131,7 +136,7 @@ fn a_finding_spoken_over_the_programs_words_is_not_lost() {
     let dir = rig.path("");
     let over = words(&dir, "oxygen saturation ninety six percent on room air");
     // The caution lets the program learn how its own words come back; after it there is something to be warned about.
-    rig.until(180_000, || ear.loud_ms() > 3_000 && ear.quiet_ms() > 1_000).expect("the first words are spoken");
+    first_words(&rig, &ear);
     rig.play(&words(&dir, "pulse one forty"));
     listen.wait(180, "advice", |e| e["kind"] == "advice");
     let before = ear.loud_ms();
@@ -143,6 +148,27 @@ fn a_finding_spoken_over_the_programs_words_is_not_lost() {
     let (status, seen) = listen.end(180);
     assert_eq!(status, Some(0));
     assert_eq!(seen.iter().filter(|e| e["kind"] == "finding").count(), 2, "{seen:#?}");
+}
+
+/// Nobody waits for the caution to end, and the program does not know yet how its own words come back.
+#[test]
+fn a_finding_spoken_over_the_very_first_words_is_not_lost() {
+    let Some((mut rig, _turn)) = world("listen: first words talked over") else { return };
+    let (Some(model), true) = (model("listen: talked over"), has_flite("listen: talked over")) else { return };
+    rig.start_speech().expect("speech-dispatcher starts");
+    rig.load("module-loopback", &["source=loudspeaker.monitor", "sink=microphone", "latency_msec=100"]);
+    rig.set_loopback_volume("-6dB");
+    let ear = rig.ear();
+    let over = words(&rig.path(""), "oxygen saturation ninety six percent on room air");
+    let mut listen = start(&rig, &model, &rig.path("call"), &[]);
+    rig.until(180_000, || ear.loud_ms() > 800).expect("the first words are being spoken");
+    rig.play(&over);
+    let finding = listen.wait(60, "what was said over them", is_finding("oxygen_saturation"));
+    assert_eq!(finding["finding"]["percent"], 96);
+    listen.signal("INT");
+    let (status, seen) = listen.end(180);
+    assert_eq!(status, Some(0));
+    assert_eq!(seen.iter().filter(|e| e["kind"] == "finding").count(), 1, "{seen:#?}");
 }
 
 #[test]

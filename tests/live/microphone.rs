@@ -102,6 +102,22 @@ fn a_named_microphone_that_is_unplugged_is_not_replaced_by_another() {
     meter.wait(20, "back", is("back"));
 }
 
+/// PulseAudio then names what the loudspeaker plays as the default microphone: the program would hear itself alone.
+#[test]
+fn a_default_microphone_that_is_unplugged_is_not_replaced_by_what_the_loudspeaker_plays() {
+    let Some((rig, _turn)) = world("microphone: default unplugged") else { return };
+    let module = rig.load("module-null-sink", &["sink_name=headset", "rate=16000", "channels=1"]);
+    assert!(rig.pactl(&["set-default-source", "headset.monitor"]));
+    let mut meter = Program::start(&rig, &["devices", "--meter", "--json", "--seconds", "120"]);
+    meter.wait(10, "sound", |e| e.get("level_dbfs").is_some());
+    assert!(rig.pactl(&["unload-module", &module]) && rig.pactl(&["set-default-source", "loudspeaker.monitor"]));
+    meter.wait(10, "lost", is("lost"));
+    rig.until(3_000, || !meter.lines.is_empty()).expect_err("nothing is heard while there is no microphone");
+    let _module = rig.load("module-null-sink", &["sink_name=headset", "rate=16000", "channels=1"]);
+    assert!(rig.pactl(&["set-default-source", "headset.monitor"]));
+    meter.wait(20, "back", is("back"));
+}
+
 /// The machine sleeps and wakes (SIGSTOP, SIGCONT): what was not heard is told.
 #[test]
 fn a_program_that_was_stopped_says_that_it_heard_nothing() {

@@ -17,6 +17,7 @@ use super::watchdog::{MicState, Watchdog};
 use super::{Block, CaptureEvent, RATE_HZ, SampleClock};
 use crate::shell::clock::boot_ms;
 use crate::shell::segment::resample::Resampler;
+use crate::shell::sound;
 
 /// The ring between the callback and the supervisor, seconds.
 const RING_SECONDS: u32 = 4;
@@ -45,7 +46,7 @@ pub struct Device {
 /// # Errors
 /// The sound server does not answer.
 pub fn devices() -> Result<Vec<Device>> {
-    on_a_thread(OPEN_TIMEOUT, || list(&cpal::default_host()))
+    on_a_thread(OPEN_TIMEOUT, || list(&sound::host()?))
 }
 
 fn list(host: &cpal::Host) -> Result<Vec<Device>> {
@@ -70,7 +71,7 @@ fn on_a_thread<T: Send + 'static>(timeout: Duration, work: impl FnOnce() -> Resu
 /// Id of the source that repeats what the default loudspeaker plays.
 pub fn loudspeaker_monitor() -> Option<String> {
     let find = || {
-        let host = cpal::default_host();
+        let host = sound::host()?;
         let sink = host.default_output_device().context("no loudspeaker")?.id().map_err(|e| anyhow!("{e}"))?;
         anyhow::ensure!(host.id() == HostId::PulseAudio, "only PulseAudio has monitors");
         Ok(format!("{sink}.monitor"))
@@ -137,13 +138,11 @@ struct Signs {
 fn open(choice: &Choice) -> Result<Live> {
     let host = match choice.host {
         Some(id) => cpal::host_from_id(id).map_err(|e| anyhow!("the sound system is gone: {e}"))?,
-        None => cpal::default_host(),
+        None => sound::host()?,
     };
     let device = match &choice.wanted {
         Some(wanted) => find(&host, wanted)?,
-        None => host.default_input_device().context(
-            "there is no microphone; `thirdhand devices` lists what there is, `thirdhand doctor` what to do",
-        )?,
+        None => default_microphone(&host)?,
     };
     let id = device.id().map_or_else(|_| "unnamed".into(), |id| id.to_string());
     let name = device.description().map_or_else(|_| id.clone(), |d| d.name().to_string());
@@ -156,6 +155,23 @@ fn open(choice: &Choice) -> Result<Live> {
         build(&device, config, format, producer, &signs).with_context(|| format!("{name}: cannot be opened"))?;
     stream.play().map_err(|e| anyhow!("{name}: does not start: {e}"))?;
     Ok(Live { stream, ring, signs, channels, resampler: Resampler::new(rate)?, id, name, host: host.id() })
+}
+
+/// The system's default. Without a microphone PulseAudio names what the loudspeaker plays as one: listening to that the
+/// program would hear itself alone and say that it hears.
+fn default_microphone(host: &cpal::Host) -> Result<cpal::Device> {
+    let device = host
+        .default_input_device()
+        .context("there is no microphone; `thirdhand devices` lists what there is, `thirdhand doctor` what to do")?;
+    let id = |device: &cpal::Device| device.id().ok().map(|id| id.to_string());
+    let monitor = host.default_output_device().and_then(|sink| id(&sink)).map(|sink| format!("{sink}.monitor"));
+    if host.id() == HostId::PulseAudio && monitor.is_some() && id(&device) == monitor {
+        bail!(
+            "there is no microphone, only what the loudspeaker plays; plug one in (`thirdhand devices`), or name that with \
+             --device if it is meant"
+        );
+    }
+    Ok(device)
 }
 
 /// The device whose id is `wanted`, with or without its sound system's prefix, or whose name it is alone.

@@ -270,7 +270,9 @@ impl Ear {
         if self.pushed == 0 {
             self.base_ms = block.at_ms;
         }
-        let speaking = self.options.own_voice.speaking();
+        let own = &self.options.own_voice;
+        // Sound may have been held back: what counts is what sounded then. Samples on their own clock are of now.
+        let speaking = if self.options.in_step { own.speaking() } else { own.speaking_at(block.at_ms) };
         if speaking != self.was_speaking {
             self.was_speaking = speaking;
             // Where our words cannot be taken out of the sound, they and the crew's are cut apart, as far as they can be;

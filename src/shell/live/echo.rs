@@ -3,6 +3,11 @@
 //! A partitioned adaptive filter in the frequency domain (overlap-save, power-normalised), twice: one that learns all the
 //! time and one that is used. What was learnt is taken over only when it is better, and thrown away when it is worse, so
 //! that two voices at once spoil nothing. Where there is nothing to gain the microphone's sound passes unchanged.
+//!
+//! Learning takes a second or two of sound, and the crew may talk over the very first words. So the first sound is held
+//! back until the way from loudspeaker to microphone is known from it: the delay by correlation, the rest by least
+//! squares over a second or two, which the crew's words hardly disturb. Then the stretch is cleaned as a whole. This happens once, and
+//! again when a stream was cut, because the two streams' clocks agree only as far as each was stamped when it began.
 
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -28,7 +33,32 @@ const PATIENCE: usize = 1_600;
 const WORKS: f32 = 10.0;
 const FADES: f32 = 0.989;
 /// Sound of the loudspeaker that is kept, samples.
-const KEPT: usize = 4 * RATE_HZ as usize;
+const KEPT: usize = 12 * RATE_HZ as usize;
+/// The first sound is looked at each time that so much more of it has come, samples.
+const LOOK_EVERY: usize = 3 * RATE_HZ as usize / 2;
+/// It is held back no longer than this, and no longer than the loudspeaker's pause after it, samples.
+const HELD_MAX: usize = 8 * RATE_HZ as usize;
+const HELD_PAUSE: usize = 2 * RATE_HZ as usize / 5;
+/// Less of the loudspeaker's sound teaches nothing, samples.
+const TEACHES: usize = RATE_HZ as usize / 2;
+/// Taps of the way that are computed from a stretch: its beginning, 64 ms, where nearly all of the sound is. What the
+/// crew says over it disturbs the result in proportion to its length.
+const TAPS: usize = 2 * CHUNK;
+/// They are computed anew for each second, from that and half a second to either side: the way drifts.
+const WINDOW: usize = RATE_HZ as usize;
+const AROUND: usize = WINDOW / 2;
+/// Noise that is assumed besides, as part of the loudspeaker's power.
+const RIDGE: f64 = 1e-3;
+/// The microphone hears the loudspeaker so early or late at most, against their stamps, samples: stamps may be off by
+/// what the machine was late when a stream began.
+const EARLIEST: i64 = -(RATE_HZ as i64) * 2 / 5;
+const LATEST: i64 = RATE_HZ as i64 * 4 / 5;
+/// Once known, the way's delay is made this short, samples: room for what correlates before its peak.
+const MARGIN: i64 = 160;
+/// A peak of the correlation counts from so many times its spread on: noise alone reaches 4.5 among so many places.
+const STANDS_OUT: f32 = 7.0;
+/// What `reached` is where the way was learnt from a stretch.
+const LEARNT: f32 = 2.0 * WORKS;
 
 type Spectrum = Vec<Complex<f32>>;
 
@@ -56,11 +86,20 @@ impl Line {
 
     /// A chunk from `place` on; silence where nothing is known.
     fn chunk(&self, place: u64) -> Vec<f32> {
-        (0..CHUNK as u64)
+        self.stretch(place, CHUNK)
+    }
+
+    fn stretch(&self, place: u64, len: usize) -> Vec<f32> {
+        (0..len as u64)
             .map(|i| {
                 (place + i).checked_sub(self.first).and_then(|at| self.samples.get(at as usize)).copied().unwrap_or(0.0)
             })
             .collect()
+    }
+
+    fn put_back(&mut self, samples: &[f32]) {
+        samples.iter().rev().for_each(|s| self.samples.push_front(*s));
+        self.first -= samples.len() as u64;
     }
 
     fn forget_before(&mut self, place: u64) {
@@ -70,33 +109,71 @@ impl Line {
     }
 }
 
+/// How well the way from loudspeaker to microphone is known.
+#[derive(Clone, Copy, PartialEq)]
+enum Way {
+    Unknown,
+    /// The microphone's sound is held back since the loudspeaker sounds.
+    Held {
+        /// Samples of the loudspeaker's sound so far, and of its pause since.
+        sounding: usize,
+        pause: usize,
+        /// Samples held when the way was last looked for.
+        looked: usize,
+    },
+    /// It was looked for: found, or there is none.
+    Known,
+}
+
 pub struct Canceller {
     microphone: Line,
     loudspeaker: Line,
     /// The block that the next output continues.
     follows: bool,
     filter: Filter,
+    way: Way,
+    /// What is held back, from the first chunk of the loudspeaker's sound on, and its place.
+    held: Vec<f32>,
+    held_from: u64,
+    /// The loudspeaker's sound counts as so much later than it is stamped, samples.
+    shift: i64,
 }
 
 impl Default for Canceller {
     fn default() -> Canceller {
-        Canceller { microphone: Line::default(), loudspeaker: Line::default(), follows: false, filter: Filter::new() }
+        Canceller {
+            microphone: Line::default(),
+            loudspeaker: Line::default(),
+            follows: false,
+            filter: Filter::new(),
+            way: Way::Unknown,
+            held: Vec::new(),
+            held_from: 0,
+            shift: 0,
+        }
     }
 }
 
 impl Canceller {
     /// What the loudspeaker plays; comes back: what the microphone heard and was waiting for it.
     pub fn loudspeaker(&mut self, block: &Block) -> Vec<Block> {
+        let mut out = Vec::new();
+        if !block.follows && !self.loudspeaker.samples.is_empty() {
+            out.extend(self.learn_anew());
+        }
         self.loudspeaker.push(block);
         let end = self.loudspeaker.end();
         self.loudspeaker.forget_before(end.saturating_sub(KEPT as u64));
-        self.ready()
+        out.extend(self.ready());
+        out
     }
 
     /// Nothing is known of the loudspeaker any more: the microphone does not wait for it.
     pub fn loudspeaker_lost(&mut self) -> Vec<Block> {
+        let mut out = self.learn_anew();
         self.loudspeaker.samples.clear();
-        self.ready()
+        out.extend(self.ready());
+        out
     }
 
     /// True when the loudspeaker's sound was lately taken out so well that no word of it is left.
@@ -108,8 +185,8 @@ impl Canceller {
     pub fn microphone(&mut self, block: Block) -> Vec<Block> {
         let mut out = Vec::new();
         if !block.follows {
+            out.extend(self.learn_anew());
             out.extend(self.rest());
-            self.filter.forget_sound();
             self.follows = false;
         }
         self.microphone.push(&block);
@@ -119,30 +196,150 @@ impl Canceller {
 
     /// What still waits, at the end.
     pub fn finish(&mut self) -> Vec<Block> {
-        self.loudspeaker.samples.clear();
-        let mut out = self.ready();
+        let mut out = self.loudspeaker_lost();
         out.extend(self.rest());
         out
+    }
+
+    /// The way is not known any more: what was held back for it is let go.
+    fn learn_anew(&mut self) -> Vec<Block> {
+        let held = self.release(false);
+        self.way = Way::Unknown;
+        self.filter = Filter::new();
+        self.shift = 0;
+        held
     }
 
     fn ready(&mut self) -> Vec<Block> {
         let mut out = Vec::new();
         while self.microphone.samples.len() >= CHUNK {
-            let ready = self.loudspeaker.end() >= self.microphone.first + CHUNK as u64;
-            if !ready && self.microphone.samples.len() < PATIENCE && !self.loudspeaker.samples.is_empty() {
+            let ready = self.loudspeaker.end() >= self.played_at(self.microphone.first + CHUNK as u64);
+            if !ready && self.microphone.samples.len() < self.patience() && !self.loudspeaker.samples.is_empty() {
                 break;
             }
-            out.push(self.chunk());
+            out.extend(self.chunk());
         }
         out
     }
 
-    fn chunk(&mut self) -> Block {
+    fn patience(&self) -> usize {
+        PATIENCE + usize::try_from(self.shift).unwrap_or(0)
+    }
+
+    /// Where in the loudspeaker's sound the microphone's place is.
+    fn played_at(&self, place: u64) -> u64 {
+        place.saturating_add_signed(self.shift)
+    }
+
+    fn chunk(&mut self) -> Vec<Block> {
         let place = self.microphone.first;
         let heard = self.microphone.chunk(place);
-        let samples = self.filter.run(&self.loudspeaker.chunk(place), heard);
+        let played = self.loudspeaker.chunk(self.played_at(place));
         self.microphone.forget_before(place + CHUNK as u64);
-        self.block(place, samples)
+        let sounds = power(&played) >= SILENT;
+        match self.way {
+            Way::Unknown if sounds => {
+                self.held_from = place;
+                self.way = Way::Held { sounding: 0, pause: 0, looked: 0 };
+                self.hold(heard, sounds)
+            }
+            Way::Held { .. } => self.hold(heard, sounds),
+            Way::Unknown | Way::Known => {
+                let samples = self.filter.run(&played, heard);
+                vec![self.block(place, samples)]
+            }
+        }
+    }
+
+    fn hold(&mut self, heard: Vec<f32>, sounds: bool) -> Vec<Block> {
+        self.held.extend(heard);
+        let Way::Held { mut sounding, mut pause, mut looked } = self.way else { return Vec::new() };
+        (sounding, pause) = if sounds { (sounding + CHUNK, 0) } else { (sounding, pause + CHUNK) };
+        let over = pause >= HELD_PAUSE || self.held.len() >= HELD_MAX;
+        if over && sounding < TEACHES {
+            return self.learn_anew();
+        }
+        if over || self.held.len() >= looked + LOOK_EVERY {
+            looked = self.held.len();
+            match self.look() {
+                // Too short, or the crew talks over it: there is more to learn from in a moment.
+                Some(left) if left > 1.0 / WORKS && !over => {}
+                None if looked < 2 * LOOK_EVERY && !over => {}
+                known => {
+                    let held = self.release(known.is_some());
+                    self.way = Way::Known;
+                    return held;
+                }
+            }
+        }
+        self.way = Way::Held { sounding, pause, looked };
+        Vec::new()
+    }
+
+    /// Learns the way from what is held; which part of the last second's power is left then. `None`: the microphone does
+    /// not hear the loudspeaker.
+    fn look(&mut self) -> Option<f32> {
+        let before = self.held_from.saturating_add_signed(-LATEST);
+        let played = self.loudspeaker.stretch(before, self.held.len() + (LATEST - EARLIEST) as usize);
+        let delay = delay(&played, &self.held)?;
+        self.shift = MARGIN - delay;
+        self.filter = Filter::new();
+        self.filter.reached = LEARNT;
+        let last = self.held.len().saturating_sub(WINDOW);
+        self.filter.set(&self.taps_around(last));
+        Some(self.left_since(last))
+    }
+
+    /// The way as it was around the second that begins at `at` in what is held.
+    fn taps_around(&self, at: usize) -> Vec<f32> {
+        let (from, to) = (at.saturating_sub(AROUND), (at + WINDOW + AROUND).min(self.held.len()));
+        let begin = self.played_at(self.held_from + from as u64).saturating_sub(TAPS as u64 - 1);
+        let played = self.loudspeaker.stretch(begin, to - from + TAPS - 1);
+        way(&played, &self.held[from..to])
+    }
+
+    /// Which part of the power of what is held since `from` is left, as the filter stands.
+    fn left_since(&mut self, from: usize) -> f32 {
+        self.filter.forget_sound();
+        let (mut all, mut left) = (0.0, 0.0);
+        let start = from - from % CHUNK;
+        for at in (start..self.held.len()).step_by(CHUNK) {
+            let played = self.loudspeaker.chunk(self.played_at(self.held_from + at as u64));
+            self.filter.take(&played);
+            // The first chunk lacks what was played before it.
+            if at > start && at + CHUNK <= self.held.len() && power(&played) >= SILENT {
+                let heard = &self.held[at..at + CHUNK];
+                all += power(heard);
+                left += power(&subtract(heard, &self.filter.apply(&self.filter.used)));
+            }
+        }
+        left / all.max(SILENT)
+    }
+
+    /// Lets go of what is held back, without what the loudspeaker played as far as that is known.
+    fn release(&mut self, known: bool) -> Vec<Block> {
+        self.filter.forget_sound();
+        let mut out = Vec::new();
+        for at in (0..self.held.len()).step_by(CHUNK) {
+            let place = self.held_from + at as u64;
+            let told = self.loudspeaker.end() >= self.played_at(place + CHUNK as u64);
+            if at + CHUNK > self.held.len() || (!told && !self.loudspeaker.samples.is_empty()) {
+                // What was played then is still to be told: it waits as all that is heard does.
+                self.microphone.put_back(&self.held[at..]);
+                break;
+            }
+            if known && at % WINDOW < CHUNK {
+                self.filter.set(&self.taps_around(at));
+            }
+            let heard = self.held[at..at + CHUNK].to_vec();
+            let samples = match known {
+                true => self.filter.clean(&self.loudspeaker.chunk(self.played_at(place)), heard),
+                false => heard,
+            };
+            out.push(self.block(place, samples));
+        }
+        self.held.clear();
+        out
     }
 
     /// What is left of a stream that was cut.
@@ -156,6 +353,85 @@ impl Canceller {
         let follows = std::mem::replace(&mut self.follows, true);
         Block { at_ms: place * 1000 / u64::from(RATE_HZ), follows, samples }
     }
+}
+
+/// By how many samples `heard` is later than it is in `played`, which begins `LATEST` samples before it: the place where
+/// they correlate, each frequency counting the same, so that a voice's own repetition is not taken for it. `None` where no
+/// place stands out.
+fn delay(played: &[f32], heard: &[f32]) -> Option<i64> {
+    let size = (played.len() + heard.len()).next_power_of_two();
+    let mut planner = RealFftPlanner::<f32>::new();
+    let forward = planner.plan_fft_forward(size);
+    let spectrum = |samples: &[f32]| {
+        let mut padded = samples.to_vec();
+        padded.resize(size, 0.0);
+        let mut out = forward.make_output_vec();
+        // The lengths are right by construction, so this cannot fail.
+        let _ = forward.process(&mut padded, &mut out);
+        out
+    };
+    let (played, heard) = (spectrum(played), spectrum(heard));
+    let mut both: Spectrum = played.iter().zip(&heard).map(|(p, h)| p * h.conj()).collect();
+    let floor = both.iter().map(|b| b.norm()).sum::<f32>() / both.len() as f32 * 1e-3 + 1e-12;
+    both.iter_mut().for_each(|b| *b /= b.norm() + floor);
+    both[0] = Complex::default();
+    if let Some(last) = both.last_mut() {
+        *last = Complex::default();
+    }
+    let mut places = planner.plan_fft_inverse(size).make_output_vec();
+    let _ = planner.plan_fft_inverse(size).process(&mut both, &mut places);
+    // `heard` lies in `played` at `LATEST` less the delay.
+    let candidates = &places[..(LATEST - EARLIEST) as usize];
+    let spread = power(candidates).sqrt();
+    let (at, peak) = candidates.iter().map(|c| c.abs()).enumerate().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    (spread > 0.0 && peak > STANDS_OUT * spread).then(|| LATEST - at as i64)
+}
+
+/// The way as taps: those whose sound, taken from `heard`, leaves the least. `played` begins `TAPS - 1` before it.
+///
+/// The normal equations with the autocorrelation of the whole stretch (a Toeplitz matrix), solved by Levinson's recursion.
+fn way(played: &[f32], heard: &[f32]) -> Vec<f32> {
+    let auto = correlate(played, played, TAPS);
+    // Of lag `TAPS - 1 - k` is what came `k` before.
+    let mut cross = correlate(heard, played, TAPS);
+    cross.reverse();
+    let Some(power) = auto.first().map(|p| p * (1.0 + RIDGE) + 1e-9) else { return vec![0.0; TAPS] };
+    let at = |lag: usize| if lag == 0 { power } else { auto[lag] };
+    let (mut taps, mut back) = (vec![cross[0] / power], vec![1.0 / power]);
+    for n in 1..TAPS {
+        let off: f64 = back.iter().enumerate().map(|(i, b)| at(i + 1) * b).sum();
+        let scale = 1.0 / (1.0 - off * off);
+        // `back` reversed is the forward vector: the matrix is symmetric.
+        let forward: Vec<f64> = back.iter().rev().copied().chain([0.0]).collect();
+        let shifted: Vec<f64> = [0.0].into_iter().chain(back.iter().copied()).collect();
+        back = shifted.iter().zip(&forward).map(|(s, f)| scale * (s - off * f)).collect();
+        let missing: f64 = cross[n] - taps.iter().enumerate().map(|(i, t)| at(n - i) * t).sum::<f64>();
+        taps.push(0.0);
+        taps.iter_mut().zip(&back).for_each(|(t, b)| *t += missing * b);
+    }
+    taps.into_iter().map(|t| t as f32).collect()
+}
+
+/// Sums of `short[n] * long[n + lag]` for each lag below `lags`.
+fn correlate(short: &[f32], long: &[f32], lags: usize) -> Vec<f64> {
+    let size = (short.len() + long.len()).next_power_of_two();
+    let mut planner = RealFftPlanner::<f64>::new();
+    let (forward, inverse) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
+    let spectrum = |samples: &[f32]| {
+        let mut padded: Vec<f64> = samples.iter().map(|s| f64::from(*s)).collect();
+        padded.resize(size, 0.0);
+        let mut out = forward.make_output_vec();
+        // The lengths are right by construction, so this cannot fail; nor below.
+        let _ = forward.process(&mut padded, &mut out);
+        out
+    };
+    let mut both: Vec<Complex<f64>> = spectrum(short).iter().zip(spectrum(long)).map(|(s, l)| s.conj() * l).collect();
+    for end in [0, size / 2] {
+        both[end].im = 0.0;
+    }
+    let mut out = inverse.make_output_vec();
+    let _ = inverse.process(&mut both, &mut out);
+    out.iter().take(lags).map(|sum| sum / size as f64).collect()
 }
 
 struct Filter {
@@ -208,8 +484,7 @@ impl Filter {
 
     fn run(&mut self, played: &[f32], heard: Vec<f32>) -> Vec<f32> {
         self.take(played);
-        let sounding: f32 = self.power.iter().sum::<f32>() / (2.0 * CHUNK as f32).powi(2);
-        if sounding < SILENT {
+        if self.sounding() < SILENT {
             return heard;
         }
         let learning_left = subtract(&heard, &self.apply(&self.learning));
@@ -259,6 +534,33 @@ impl Filter {
             }
         }
         self.samples(sum).split_off(CHUNK)
+    }
+
+    /// What is known of the way from now on.
+    fn set(&mut self, taps: &[f32]) {
+        for (n, part) in self.used.iter_mut().enumerate() {
+            let mut padded: Vec<f32> = taps.iter().skip(n * CHUNK).take(CHUNK).copied().collect();
+            padded.resize(2 * CHUNK, 0.0);
+            let mut out = self.forward.make_output_vec();
+            let _ = self.forward.process(&mut padded, &mut out);
+            *part = out;
+        }
+        self.learning.clone_from(&self.used);
+    }
+
+    /// Takes out what was played, without learning more.
+    fn clean(&mut self, played: &[f32], heard: Vec<f32>) -> Vec<f32> {
+        self.take(played);
+        let left = subtract(&heard, &self.apply(&self.used));
+        smooth(&mut self.heard, power(&heard));
+        smooth(&mut self.used_left, power(&left));
+        self.learning_left = self.used_left;
+        if self.used_left < self.heard { left } else { heard }
+    }
+
+    /// Smoothed power of what the loudspeaker plays.
+    fn sounding(&self) -> f32 {
+        self.power.iter().sum::<f32>() / (2.0 * CHUNK as f32).powi(2)
     }
 
     fn learn(&mut self, left: &[f32]) {
@@ -367,6 +669,55 @@ mod tests {
         let before = db(power(&crew[from..]), power(&echo[from..]));
         let after = db(power(&crew[from..left.len()]), power(&error));
         assert!(after > before + 8.0, "the crew stands out by {after:.1} dB instead of {before:.1}");
+    }
+
+    /// Nobody waits until the program has learnt how its words come back: the crew talks over the first of them.
+    #[test]
+    fn the_crews_words_over_our_very_first_are_cleared_too() {
+        for (gain, late) in [(0.5, 0), (0.1, 4_000), (0.3, -6_000_i32)] {
+            let mut played = voice(6, 1, 0.7);
+            played[5 * RATE_HZ as usize..].fill(0.0);
+            let mut echo = room(&played, gain);
+            // The streams' stamps may disagree.
+            match usize::try_from(late) {
+                Ok(late) => echo.rotate_right(late),
+                Err(_) => echo.rotate_left(late.unsigned_abs() as usize),
+            }
+            let mut crew: Vec<f32> = voice(6, 77, 0.4).iter().map(|s| s * gain * 0.7).collect();
+            crew[..RATE_HZ as usize].fill(0.0);
+            let heard: Vec<f32> = echo.iter().zip(&crew).map(|(a, b)| a + b).collect();
+            let left = through(&played, &heard);
+            let range = 3 * RATE_HZ as usize / 2..4 * RATE_HZ as usize;
+            let error: Vec<f32> = range.clone().map(|i| left[i] - crew[i]).collect();
+            let before = db(power(&crew[range.clone()]), power(&echo[range.clone()]));
+            let after = db(power(&crew[range]), power(&error));
+            assert!(
+                after > before + 8.0,
+                "{gain}, {late}: the crew stands out by {after:.1} dB instead of {before:.1}"
+            );
+        }
+    }
+
+    /// A headset: the microphone does not hear the loudspeaker, and what it hears is not held back for long.
+    #[test]
+    fn where_nothing_comes_back_nothing_is_changed_and_little_held_back() {
+        let played = voice(4, 1, 0.7);
+        let crew = voice(4, 77, 0.4);
+        let left = through(&played, &crew);
+        assert!(left.len() + PATIENCE > crew.len());
+        let error: Vec<f32> = left.iter().zip(&crew).map(|(a, b)| a - b).collect();
+        assert!(db(power(&crew), power(&error)) > 20.0);
+        let mut canceller = Canceller::default();
+        let block = |n: usize, samples: &[f32]| Block {
+            at_ms: 1_000 + 20 * n as u64,
+            follows: n > 0,
+            samples: samples.to_vec(),
+        };
+        let first = played.chunks(320).zip(crew.chunks(320)).enumerate().position(|(n, (p, c))| {
+            canceller.loudspeaker(&block(n, p));
+            !canceller.microphone(block(n, c)).is_empty()
+        });
+        assert!(first.unwrap() < 4 * 50, "let go after {first:?} blocks of 20 ms");
     }
 
     #[test]

@@ -63,6 +63,10 @@ impl OwnVoice {
         self.lock().iter().any(|s| s.until_ms.is_none())
     }
 
+    pub fn speaking_at(&self, ms: u64) -> bool {
+        self.lock().iter().any(|s| s.from_ms <= ms && s.until_ms.is_none_or(|until| until > ms))
+    }
+
     /// Our words that sounded, or were still in the air, at some moment from `from_ms` to `to_ms`.
     pub fn over(&self, from_ms: u64, to_ms: u64) -> Option<String> {
         let sounded = |s: &&Sentence| s.from_ms <= to_ms && s.until_ms.is_none_or(|end| end + TAIL_MS >= from_ms);
@@ -83,7 +87,7 @@ mod tests {
         assert_eq!(own.over(0, 999), None);
         assert_eq!(own.over(900, 1_100).as_deref(), Some("ask about the allergy"));
         own.finished(1, 2_500);
-        assert!(!own.speaking());
+        assert!(!own.speaking() && own.speaking_at(2_499) && !own.speaking_at(2_500) && !own.speaking_at(999));
         assert_eq!(own.over(2_500 + TAIL_MS, 9_000).as_deref(), Some("ask about the allergy"));
         assert_eq!(own.over(2_501 + TAIL_MS, 9_000), None);
     }

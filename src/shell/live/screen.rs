@@ -101,7 +101,8 @@ impl Screen {
         if self.full {
             return self.show_all(call, knowledge, now, speaking);
         }
-        let status = self.status(call, now.mono_ms, speaking);
+        // A line that wraps could not be wiped away again.
+        let status = self.status(call, now.mono_ms, speaking).chars().take(size().0.saturating_sub(1)).collect();
         if status != self.last {
             eprint!("\r\x1b[2K{status}");
             let _ = std::io::stderr().flush();

@@ -41,19 +41,51 @@ pub fn lines(
     width: usize,
     height: usize,
 ) -> Vec<String> {
-    let mut lines = vec![header(call, now), format!("{}   \"{}\"  {}", glance.ear, glance.words, glance.became)];
+    let mut top = vec![header(call, now)];
+    top.extend(wrapped(&format!("{}   ", glance.ear), &format!("\"{}\"  {}", glance.words, glance.became), width));
+    let mut sections = vec![top];
     if let Some(state) = call {
-        warning(&mut lines, state, now);
-        signs(&mut lines, state, now);
-        due(&mut lines, state, knowledge, now);
-        open(&mut lines, state, now);
+        sections.push(warning(state, now, width));
+        sections.push(signs(state, now, width));
+        sections.push(due(state, knowledge, now));
+        sections.push(open(state, now));
     }
-    if !glance.news.is_empty() {
-        lines.push(String::new());
-        lines.extend(glance.news.iter().map(|news| format!("  {news}")));
+    sections.push(glance.news.iter().flat_map(|news| wrapped("  ", news, width)).collect());
+    sections.retain(|section| !section.is_empty());
+    let lines = fitted(sections, height);
+    lines.into_iter().take(height).map(|line| line.chars().take(width).collect()).collect()
+}
+
+/// One below the other, with an empty line between where there is room; where there is not, the longest section gives
+/// first, because a glance needs something of each.
+fn fitted(mut sections: Vec<Vec<String>>, height: usize) -> Vec<String> {
+    let total = |sections: &[Vec<String>]| sections.iter().map(Vec::len).sum::<usize>();
+    let airy = total(&sections) + sections.len() - 1 <= height;
+    while total(&sections) > height {
+        // What comes first matters most: of equals the lower one gives.
+        let longest = sections.iter_mut().rev().max_by_key(|section| section.len());
+        match longest {
+            Some(section) if section.len() > 2 => drop(section.pop()),
+            _ => break,
+        }
     }
-    lines.truncate(height);
-    lines.into_iter().map(|line| line.chars().take(width).collect()).collect()
+    sections.join(&if airy { vec![String::new()] } else { Vec::new() }[..])
+}
+
+/// `text` after `before`, broken between words; what follows is set in by four.
+fn wrapped(before: &str, text: &str, width: usize) -> Vec<String> {
+    let mut lines = vec![before.to_string()];
+    for word in text.split_inclusive(' ') {
+        if let Some(line) = lines.last_mut() {
+            let long = line.chars().count() + word.trim_end().chars().count() > width;
+            if !long || line.trim().is_empty() {
+                line.push_str(word);
+                continue;
+            }
+        }
+        lines.push(format!("    {word}"));
+    }
+    lines.into_iter().map(|line| line.trim_end().to_string()).collect()
 }
 
 fn header(call: Option<&State>, now: Moment) -> String {
@@ -69,31 +101,41 @@ fn header(call: Option<&State>, now: Moment) -> String {
 }
 
 /// The last thing said that matters.
-fn warning(lines: &mut Vec<String>, state: &State, now: Moment) {
-    let Some(said) = state.said.iter().rev().find(|said| said.advice.priority == Priority::High) else { return };
+fn warning(state: &State, now: Moment, width: usize) -> Vec<String> {
+    let Some(said) = state.said.iter().rev().find(|said| said.advice.priority == Priority::High) else {
+        return Vec::new();
+    };
     let heard = if said.acknowledged.is_some() { ", acknowledged" } else { "" };
-    lines.push(String::new());
-    lines.push(format!(">>> {}   ({} ago{heard})", said.advice.say, minutes(now.since_ms(said.when))));
+    let text = format!("{}   ({} ago{heard})", said.advice.say, minutes(now.since_ms(said.when)));
+    wrapped(">>> ", &text, width)
 }
 
-fn signs(lines: &mut Vec<String>, state: &State, now: Moment) {
-    let mut shown = Vec::new();
+/// The widest that a value is given.
+const VALUE_MAX: usize = 44;
+
+fn signs(state: &State, now: Moment, width: usize) -> Vec<String> {
+    let mut shown: Vec<(String, String, String)> = Vec::new();
     for (kind, field) in SIGNS {
         let mut entries = state.ledger.of(kind, state.patient()).rev();
         if let Some(latest) = entries.next() {
-            shown.push(format!(
-                "  {:<44} {:>6} ago  {}",
-                value(latest),
-                age(latest, now),
-                trend(latest, entries.next(), field)
-            ));
+            shown.push((value(latest), age(latest, now), trend(latest, entries.next(), field)));
         }
     }
-    if !shown.is_empty() {
-        lines.push(String::new());
-        lines.push("last measured".into());
-        lines.extend(shown);
+    if shown.is_empty() {
+        return Vec::new();
     }
+    // The age is never the part that is cut off.
+    let room = width.saturating_sub("   12:34 ago  down from 104".len());
+    let trends = room >= 20;
+    let room = if trends { room } else { width.saturating_sub("   12:34 ago".len()) };
+    let widest = shown.iter().map(|(value, ..)| value.chars().count()).max().unwrap_or(0);
+    let column = widest.min(VALUE_MAX).min(room.max(8));
+    let line = |(value, age, trend): (String, String, String)| {
+        let value: String = value.chars().take(column).collect();
+        let trend = if trends { trend.as_str() } else { "" };
+        format!("  {value:<column$} {age:>5} ago  {trend}").trim_end().to_string()
+    };
+    std::iter::once("last measured".to_string()).chain(shown.into_iter().map(line)).collect()
 }
 
 fn value(entry: &Entry) -> String {
@@ -120,25 +162,24 @@ fn trend(latest: &Entry, before: Option<&Entry>, field: Field) -> String {
     }
 }
 
-fn due(lines: &mut Vec<String>, state: &State, knowledge: &Knowledge, now: Moment) {
+fn due(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<String> {
     let latest = state.latest().filter(|latest| latest.mono_ms > now.mono_ms).unwrap_or(now);
-    let next: Vec<_> = dues(state, knowledge, latest).into_iter().take(4).collect();
-    if next.is_empty() {
-        return;
-    }
-    lines.push(String::new());
-    lines.push("due".into());
-    for due in next {
-        let when = match due.at_ms.checked_sub(now.mono_ms) {
-            Some(ms) if ms > 0 => format!("in {}", minutes(ms)),
-            _ => "NOW".into(),
-        };
-        lines.push(format!("  {when:<9} {}", due.advice.about.replace('_', " ")));
-    }
+    let next: Vec<String> = dues(state, knowledge, latest)
+        .into_iter()
+        .take(4)
+        .map(|due| {
+            let when = match due.at_ms.checked_sub(now.mono_ms) {
+                Some(ms) if ms > 0 => format!("in {}", minutes(ms)),
+                _ => "NOW".into(),
+            };
+            format!("  {when:<9} {}", due.advice.about.replace('_', " "))
+        })
+        .collect();
+    headed("due", next)
 }
 
 /// What was asked and is not settled: values not confirmed, questions of ours.
-fn open(lines: &mut Vec<String>, state: &State, now: Moment) {
+fn open(state: &State, now: Moment) -> Vec<String> {
     let mut questions: Vec<String> = state
         .ledger
         .standing()
@@ -153,11 +194,11 @@ fn open(lines: &mut Vec<String>, state: &State, now: Moment) {
             .filter(|s| fresh(s.advice.kind) && s.acknowledged.is_none() && now.since_ms(s.when) < OPEN_MS)
             .map(|s| format!("  asked: {}", s.advice.say)),
     );
-    if !questions.is_empty() {
-        lines.push(String::new());
-        lines.push("open".into());
-        lines.extend(questions.into_iter().rev().take(4));
-    }
+    headed("open", questions.into_iter().rev().take(4).collect())
+}
+
+fn headed(head: &str, lines: Vec<String>) -> Vec<String> {
+    if lines.is_empty() { lines } else { std::iter::once(head.to_string()).chain(lines).collect() }
 }
 
 /// `12:34`, also beyond an hour.
@@ -214,6 +255,15 @@ mod tests {
         let pulse = lines.iter().find(|line| line.contains("118") && line.contains("ago")).unwrap();
         assert!(pulse.contains("0:45 ago") && pulse.ends_with("up from 104"), "{pulse}");
         assert!(lines.iter().any(|line| line.trim() == "microphone back"));
+    }
+
+    #[test]
+    fn a_narrow_and_low_terminal_still_shows_the_whole_warning_and_every_age() {
+        let lines = show(Some(&state()), 26, 7);
+        let text = lines.join(" ");
+        assert!(text.contains(">>> Aspirin, hold:") && text.contains("allergy"), "{lines:#?}");
+        assert!(text.contains("0:45 ago"), "{lines:#?}");
+        assert!(lines.len() <= 7 && lines.iter().all(|line| line.chars().count() <= 26), "{lines:#?}");
     }
 
     #[test]

@@ -139,7 +139,8 @@ mod player {
     }
 
     fn play(sound: Vec<f32>) -> Result<(), cpal::Error> {
-        let Some(device) = cpal::default_host().default_output_device() else { return Ok(()) };
+        let Ok(host) = crate::shell::sound::host() else { return Ok(()) };
+        let Some(device) = host.default_output_device() else { return Ok(()) };
         let config = StreamConfig { channels: 1, sample_rate: RATE_HZ, buffer_size: BufferSize::Fixed(RATE_HZ / 50) };
         let (done, played) = bounded::<()>(1);
         let length = Duration::from_millis(sound.len() as u64 * 1000 / u64::from(RATE_HZ));
