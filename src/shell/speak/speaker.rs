@@ -16,6 +16,9 @@ use crate::shell::clock::boot_ms;
 const ORDERS_MAX: usize = 256;
 /// An engine told to stop must be silent by then, milliseconds (measured: 24 ms).
 const STOP_TIMEOUT_MS: u64 = 1_000;
+/// An engine must have begun to sound by then, milliseconds, or it hangs: it takes 0.1 to 0.3 s, and up to 1 s where the
+/// sound server has to wake its output. A warning must not wait for the time that the whole sentence would have taken.
+const BEGIN_TIMEOUT_MS: u64 = 2_000;
 /// Waits between attempts to get the better engine back, milliseconds; the last one repeats.
 const RETRY_MS: [u64; 4] = [1_000, 2_000, 5_000, 10_000];
 /// While nothing can speak, a sentence waits so long for the voice to come back, milliseconds.
@@ -221,7 +224,12 @@ impl Desk {
             self.open_better();
         }
         if self.current.as_ref().is_some_and(|c| now >= c.deadline_ms) {
-            self.give_up("no end of the sentence was reported in time");
+            let began = self.current.as_ref().is_some_and(|c| c.began);
+            self.give_up(if began {
+                "no end of the sentence was reported in time"
+            } else {
+                "it does not begin to speak"
+            });
         }
     }
 
@@ -288,7 +296,7 @@ impl Desk {
         self.current = Some(Current {
             token: self.token,
             text: utterance.text.clone(),
-            deadline_ms: boot_ms() + deadline_ms(&utterance.text),
+            deadline_ms: boot_ms() + BEGIN_TIMEOUT_MS,
             began: false,
             stopping: false,
             on_fallback: false,
@@ -345,9 +353,12 @@ impl Desk {
         let current = self.current.as_ref().map(|c| c.token);
         match report {
             Report::Began { token } if current == Some(token) => {
-                if let Some(current) = self.current.as_mut().filter(|c| !c.began) {
-                    current.began = true;
-                    current.deadline_ms = current.deadline_ms.max(boot_ms() + deadline_ms(&current.text));
+                let Some(current) = self.current.as_mut() else { return };
+                if !current.stopping {
+                    current.deadline_ms = boot_ms() + deadline_ms(&current.text);
+                }
+                // Begun once already, if the engine that began it was left behind.
+                if !std::mem::replace(&mut current.began, true) {
                     self.queue.started();
                 }
             }
@@ -396,7 +407,7 @@ impl Desk {
         if let Some(current) = &mut self.current {
             self.token += 1;
             current.token = self.token;
-            current.deadline_ms = boot_ms() + deadline_ms(&current.text);
+            current.deadline_ms = boot_ms() + BEGIN_TIMEOUT_MS;
             self.start_on_an_engine();
         }
     }
@@ -521,6 +532,37 @@ mod tests {
         wait(&happened, VoiceEvent::State { state: "fallback", detail: "it speaks again".into() });
         wait(&happened, VoiceEvent::Finished { id: 1, end: End::Done });
         assert_eq!(heard.try_iter().collect::<Vec<_>>(), ["hold the drug"]);
+    }
+
+    /// Speech-dispatcher hangs with a warning in its hands: it takes the order and nothing ever comes of it.
+    #[test]
+    fn an_engine_that_does_not_begin_is_left_for_the_fallback_long_before_the_sentence_would_have_ended() {
+        struct Hanging;
+        impl Engine for Hanging {
+            fn start(&mut self, _: u64, _: &str) -> Result<(), String> {
+                Ok(())
+            }
+
+            fn stop(&mut self) {}
+        }
+        let (events, happened) = unbounded();
+        let (said, heard) = unbounded();
+        let better: OpenBetter = Box::new(|_| {
+            let (done, opened) = bounded(1);
+            let _ = done.send(Ok(Box::new(Hanging) as Box<dyn Engine>));
+            opened
+        });
+        let fallback: OpenFallback =
+            Box::new(move |reports| Ok(Box::new(Scripted { reports, hangs: false, said: said.clone(), token: 0 })));
+        let engines = Engines { better: Some(better), fallback, chime: None };
+        let speaker = Speaker::start(Settings::default(), engines, events).unwrap();
+        let text = "low pressure: unstable, five minutes, adult limits, age not known";
+        let begun = boot_ms();
+        speaker.say(1, text, Priority::High);
+        wait(&happened, VoiceEvent::Finished { id: 1, end: End::Done });
+        let took = boot_ms() - begun;
+        assert!(took + 1_000 < deadline_ms(text), "{took} ms");
+        assert_eq!(heard.try_iter().collect::<Vec<_>>(), [text]);
     }
 
     struct Dying {

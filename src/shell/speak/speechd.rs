@@ -83,6 +83,7 @@ fn own(reports: Sender<Report>, sound: Sound, done: Sender<Result<Box<dyn Engine
         return;
     }
     drop(done);
+    let mut refused = false;
     for order in inbox {
         let result = match order {
             Order::Say { token, text } => say(&mut tts, &tokens, &reports, token, &text),
@@ -91,8 +92,13 @@ fn own(reports: Sender<Report>, sound: Sound, done: Sender<Result<Box<dyn Engine
         if let Err(error) = result {
             let why = format!("speech-dispatcher refuses: {error}");
             let _ = reports.send(Report::Broken { why });
+            refused = true;
             break;
         }
+    }
+    if !refused {
+        // Left behind because it hung: another voice has said the sentence, and it must not come out late.
+        let _ = tts.stop();
     }
     // A late event after `Drop` would abort the process (tts 0.26: unwrap in an `extern "C"` callback), so the one
     // connection is left open for the kernel to close.
