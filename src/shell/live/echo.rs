@@ -398,14 +398,14 @@ fn way(played: &[f32], heard: &[f32]) -> Vec<f32> {
     let Some(power) = auto.first().map(|p| p * (1.0 + RIDGE) + 1e-9) else { return vec![0.0; TAPS] };
     let at = |lag: usize| if lag == 0 { power } else { auto[lag] };
     let (mut taps, mut back) = (vec![cross[0] / power], vec![1.0 / power]);
-    for n in 1..TAPS {
+    for (n, wanted) in cross.iter().enumerate().skip(1) {
         let off: f64 = back.iter().enumerate().map(|(i, b)| at(i + 1) * b).sum();
         let scale = 1.0 / (1.0 - off * off);
         // `back` reversed is the forward vector: the matrix is symmetric.
         let forward: Vec<f64> = back.iter().rev().copied().chain([0.0]).collect();
         let shifted: Vec<f64> = [0.0].into_iter().chain(back.iter().copied()).collect();
         back = shifted.iter().zip(&forward).map(|(s, f)| scale * (s - off * f)).collect();
-        let missing: f64 = cross[n] - taps.iter().enumerate().map(|(i, t)| at(n - i) * t).sum::<f64>();
+        let missing: f64 = wanted - taps.iter().enumerate().map(|(i, t)| at(n - i) * t).sum::<f64>();
         taps.push(0.0);
         taps.iter_mut().zip(&back).for_each(|(t, b)| *t += missing * b);
     }
