@@ -227,6 +227,45 @@ fn rivals_of_the_recogniser_make_a_value_doubtful() {
     assert_eq!(json["doubt"], json!([{"field":"rate_per_min","heard":50,"or":[115],"probability":0.7}]));
 }
 
+/// A read-back that comes back garbled while it is being spoken neither answers itself nor is a finding; the crew's answer
+/// after it is one, and a whole finding over it is too.
+#[test]
+fn a_read_back_does_not_answer_itself() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::event::{Advice, AdviceType, Body, Event, Priority};
+    use thirdhand::core::finding::{Field, Finding, Kind, Value as Held};
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::Transcript;
+
+    let grammar = grammar();
+    let start = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let asked = Advice {
+        kind: AdviceType::ReadBack,
+        priority: Priority::High,
+        about: "respirations".into(),
+        say: "Breathing four?".into(),
+        rule: "doubt.value".into(),
+        because: vec![1],
+        source: "our own wording".into(),
+        say_aloud: None,
+    };
+    let mut conversation = Conversation::default();
+    let four = Finding::new(Kind::Respirations).with(Field::RatePerMin, Held::int(4));
+    for (seq, body) in [(1, Body::Finding(four)), (2, Body::Advice(asked))] {
+        conversation.apply(&Event { seq, when: start.plus_ms(seq * 100), body, from: None });
+    }
+    let hear = |text: &str, talked_over: bool| {
+        let own_voice = Some("Breathing four?".to_string());
+        let transcript = Transcript { own_voice, talked_over, ..Transcript::script(text) };
+        let understood = conversation.clone().hear(&grammar, &transcript, start.plus_ms(2_000));
+        (understood.outcome, understood.changes.len())
+    };
+    assert_eq!(hear("three", true), (Outcome::Unmatched, 0), "a scrap of our own words");
+    assert_eq!(hear("breathing three", true), (Outcome::Echo, 0), "our own words, garbled");
+    assert_eq!(hear("pulse one eighteen", true), (Outcome::Matched, 1), "a whole finding");
+    assert_eq!(hear("fourteen", false).1, 1, "an answer");
+}
+
 /// What we said ourselves is no finding, what somebody says beside it is.
 #[test]
 fn our_own_voice_is_an_echo() {

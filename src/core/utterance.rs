@@ -36,6 +36,8 @@ pub struct Transcript {
     pub guessed: bool,
     /// What the program itself was saying while this was heard, or just before.
     pub own_voice: Option<String>,
+    /// True when the program was still speaking as this began: it may be what is left of its own words.
+    pub talked_over: bool,
     /// Where the sound is kept, if it was asked for.
     pub kept_audio: Option<String>,
 }

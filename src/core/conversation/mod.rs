@@ -107,17 +107,30 @@ impl Conversation {
         if transcript.chatter {
             return Understood::unmatched(&transcript.text);
         }
+        let questions = transcript.talked_over.then(|| self.questions_set_aside());
         let mut taken = self.understand(grammar, &transcript.text, when);
-        if self.paused && !taken.addressed {
+        let passed_over = self.paused && !taken.addressed;
+        if !passed_over {
+            self.weigh_rivals(grammar, transcript, when, &mut taken);
+        }
+        if let Some((open, read_back, answer_ms)) = questions {
+            (self.open, self.read_back, self.answer_ms) = (open, read_back, answer_ms);
+        }
+        if passed_over {
             return Understood::unmatched(&transcript.text);
         }
-        self.weigh_rivals(grammar, transcript, when, &mut taken);
         let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
         if transcript.guessed || in_part {
             doubt_all(&mut taken, transcript.confidence);
         }
         self.remember(&taken, when);
         understood(grammar, &transcript.text, taken)
+    }
+
+    /// A scrap of "four?" come back as "three" must not answer it: what began while the program spoke answers nothing. It
+    /// can still be a whole finding, a command, or a correction that says so.
+    fn questions_set_aside(&mut self) -> (Vec<Asked>, Option<ReadBack>, Option<u64>) {
+        (std::mem::take(&mut self.open), self.read_back.take(), self.answer_ms.take())
     }
 
     /// Folds one event of the record in.
@@ -195,7 +208,8 @@ impl Conversation {
                 kept += 1;
             }
         }
-        kept * 10 >= heard.len() * 7
+        // Our own words come back garbled ("breathing three" of "breathing four?"): what began over them needs fewer.
+        kept * 10 >= heard.len() * if transcript.talked_over { 4 } else { 7 }
     }
 
     fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {

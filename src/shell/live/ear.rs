@@ -426,6 +426,7 @@ impl Ear {
             Ok(transcript) if transcript.text.trim().is_empty() => {}
             Ok(mut transcript) => {
                 transcript.own_voice = self.options.own_voice.over(start_ms, end_ms);
+                transcript.talked_over = self.options.own_voice.talked_over(start_ms);
                 let words_ms = boot_ms();
                 self.tell(Told::Utterance(Box::new(Heard { transcript, start_ms, end_ms, cut_ms, words_ms })));
             }

@@ -8,6 +8,9 @@ use std::sync::Mutex;
 /// Our words may still be in the air, the sound server and the room so long after their end, milliseconds. Voice tools
 /// use 250 to 1500 (reference/speech.md 3.2); the longer is safer where nothing is dropped unless the words match.
 pub const TAIL_MS: u64 = 1_500;
+/// From the end that is reported to the last sound at the microphone, milliseconds: a sound server's latency and a room.
+/// Somebody who answers takes longer to begin.
+const AIR_MS: u64 = 250;
 /// Sentences remembered.
 const REMEMBERED: usize = 16;
 
@@ -67,6 +70,12 @@ impl OwnVoice {
         self.lock().iter().any(|s| s.from_ms <= ms && s.until_ms.is_none_or(|until| until > ms))
     }
 
+    /// True when what begins at `ms` begins over our words, as far as their begin and end are known.
+    pub fn talked_over(&self, ms: u64) -> bool {
+        let sounded = |s: &Sentence| s.from_ms <= ms + AIR_MS && s.until_ms.is_none_or(|until| until + AIR_MS > ms);
+        self.lock().iter().any(sounded)
+    }
+
     /// Our words that sounded, or were still in the air, at some moment from `from_ms` to `to_ms`.
     pub fn over(&self, from_ms: u64, to_ms: u64) -> Option<String> {
         let sounded = |s: &&Sentence| s.from_ms <= to_ms && s.until_ms.is_none_or(|end| end + TAIL_MS >= from_ms);
@@ -90,6 +99,15 @@ mod tests {
         assert!(!own.speaking() && own.speaking_at(2_499) && !own.speaking_at(2_500) && !own.speaking_at(999));
         assert_eq!(own.over(2_500 + TAIL_MS, 9_000).as_deref(), Some("ask about the allergy"));
         assert_eq!(own.over(2_501 + TAIL_MS, 9_000), None);
+    }
+
+    #[test]
+    fn an_answer_after_our_words_is_not_over_them() {
+        let own = OwnVoice::default();
+        own.started(1, "breathing four?", 1_000);
+        assert!(own.talked_over(1_000 - AIR_MS) && own.talked_over(1_500) && !own.talked_over(999 - AIR_MS));
+        own.finished(1, 2_000);
+        assert!(own.talked_over(2_000 + AIR_MS - 1) && !own.talked_over(2_000 + AIR_MS));
     }
 
     #[test]
