@@ -33,6 +33,17 @@ fn run(knowledge: &Knowledge, story: &[(u64, &str)], end: u64) -> (Vec<String>, 
 
 /// The same, begun so many hours later.
 fn run_from(knowledge: &Knowledge, story: &[(u64, &str)], end: u64, hours: i64) -> (Vec<String>, Vec<Event>) {
+    run_until(knowledge, story, end, hours, true)
+}
+
+/// The same; without `ticks` nobody calls between the last finding and the close, so that clocks are overdue then.
+fn run_until(
+    knowledge: &Knowledge,
+    story: &[(u64, &str)],
+    end: u64,
+    hours: i64,
+    ticks: bool,
+) -> (Vec<String>, Vec<Event>) {
     let at = |seconds: u64| from(hours).plus_ms(seconds * 1000);
     let mut encounter = Encounter::new(knowledge);
     let mut events = Vec::new();
@@ -44,7 +55,8 @@ fn run_from(knowledge: &Knowledge, story: &[(u64, &str)], end: u64, hours: i64) 
     };
     take(encounter.handle(Input::Open(Opened::default()), at(0)));
     for (second, json) in story.iter().copied().chain([(end, "")]) {
-        while let Some(due) = encounter.next_deadline().filter(|due| *due <= second * 1000) {
+        let ticking = |due: &u64| *due <= second * 1000 && (ticks || !json.is_empty());
+        while let Some(due) = encounter.next_deadline().filter(ticking) {
             take(encounter.handle(Input::Tick, from(hours).plus_ms(due)));
             assert!(encounter.next_deadline().is_none_or(|next| next > due), "a deadline does not pass");
         }
@@ -53,6 +65,14 @@ fn run_from(knowledge: &Knowledge, story: &[(u64, &str)], end: u64, hours: i64) 
         }
     }
     take(encounter.handle(Input::Close(Closed::default()), at(end)));
+    assert_eq!(encounter.next_deadline(), None, "a closed record waits for nothing");
+    for input in [Input::Tick, Input::Found(finding_of(NITRO).unwrap()), Input::Found(finding_of(LOW).unwrap())] {
+        assert_eq!(
+            encounter.handle(input, at(end + 7200)),
+            Vec::new(),
+            "nothing follows from anything after the close"
+        );
+    }
     let advice = events.iter().filter_map(|event| match &event.body {
         Body::Advice(a) => {
             let kind = serde_json::to_value(a.kind).unwrap();
@@ -443,6 +463,22 @@ fn lines() -> Vec<String> {
     all
 }
 
+/// Seconds between two things said: at once, some minutes, or about the ten minutes that a pressure is good for.
+fn waits() -> impl proptest::strategy::Strategy<Value = u64> {
+    proptest::prop_oneof![0u64..40, 0u64..400, 590u64..612]
+}
+
+/// Places in [`lines`]: half of them what decides about nitroglycerin, so that its plans meet every edge often.
+fn deciding() -> impl proptest::strategy::Strategy<Value = usize> {
+    let all = lines();
+    let edge = |line: &String| {
+        let pressure = ["120}", "121}", "152}"].iter().any(|end| line.ends_with(end));
+        pressure || line == NITRO || line == NO_PDE5
+    };
+    let edges: Vec<usize> = all.iter().enumerate().filter(|(_, line)| edge(line)).map(|(at, _)| at).collect();
+    proptest::prop_oneof![proptest::sample::select(edges), 0..all.len()]
+}
+
 /// What the record establishes before a nitroglycerin plan, worked out anew and plainly: `(bad, unknown)`.
 fn plainly(before: &[(u64, String)], now: u64) -> (bool, bool) {
     let mut pressure: Option<(i64, bool, u64)> = None;
@@ -479,12 +515,17 @@ fn plainly(before: &[(u64, String)], now: u64) -> (bool, bool) {
 }
 
 proptest::proptest! {
-    #![proptest_config(proptest::prelude::ProptestConfig { cases: 80, failure_persistence: None, ..Default::default() })]
+    #![proptest_config(proptest::prelude::ProptestConfig { cases: 160, failure_persistence: None, ..Default::default() })]
 
     /// No contraindicated plan passes without a hold; an unknown never passes as a no; nothing speaks after the record
-    /// closed (`run` asserts that deadlines pass).
+    /// closed, also where clocks were overdue then (`run_until` asserts that deadlines pass, and that a closed record is
+    /// deaf).
     #[test]
-    fn random_calls(steps in proptest::collection::vec((0u64..400, 0usize..28), 1..40)) {
+    fn random_calls(
+        steps in proptest::collection::vec((waits(), deciding()), 1..40),
+        last in 0u64..3600,
+        ticks: bool,
+    ) {
         let k = shared();
         let all = lines();
         let mut second = 0;
@@ -494,7 +535,7 @@ proptest::proptest! {
             story.push((second, all[line % all.len()].clone()));
         }
         let borrowed: Vec<(u64, &str)> = story.iter().map(|(s, line)| (*s, line.as_str())).collect();
-        let (_, events) = run(k, &borrowed, second + 3600);
+        let (_, events) = run_until(k, &borrowed, second + last, 0, ticks);
         let plans: Vec<usize> = story.iter().enumerate().filter(|(_, (_, l))| l == NITRO).map(|(n, _)| n).collect();
         for plan in plans {
             let (at, _) = story[plan];
