@@ -115,7 +115,8 @@ fn joins<'a>(signals: &mut [Signal<'a>], trend: &Signal<'a>, start_of: impl Fn(u
     }
     let host = signals.iter_mut().filter(|sign| beside(sign)).min_by_key(|sign| sign.about != trend.about);
     let Some(sign) = host else { return false };
-    match trend.short.as_ref().filter(|_| sign.about == trend.about) {
+    match trend.short.as_deref().filter(|_| sign.about == trend.about) {
+        Some("") => {}
         Some(short) => sign.phrase = format!("{}, {short}", sign.phrase),
         None => sign.beside.push((trend.rank, trend.phrase.clone())),
     }

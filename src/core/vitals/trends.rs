@@ -71,7 +71,7 @@ pub struct Trend {
     pub about: String,
     /// `{value}` is the latest value, in words.
     pub phrase: String,
-    /// What it adds where its own sign is named in the same sentence: `falling`.
+    /// What it adds where its own sign is named in the same sentence: `falling`; empty: nothing.
     #[serde(default)]
     pub beside: Option<String>,
     /// Ids of age bands; every age where left out.
