@@ -880,6 +880,7 @@ impl Reader<'_> {
             self.turn_into_question(self.on.tokens.len());
         }
         self.named_alone();
+        self.denied_alone();
         self.push_current();
         let copies = self.meaning.copies;
         self.meaning.drafts.iter_mut().for_each(|d| d.copies = copies);
@@ -892,6 +893,14 @@ impl Reader<'_> {
             carry_back(group.iter_mut().map(|q| (q.frame, &mut q.fields)).collect(), carried);
         }
         self.meaning
+    }
+
+    /// Nothing but "he denies": the answer to what was asked.
+    fn denied_alone(&mut self) {
+        let silent = self.meaning.drafts.is_empty() && self.meaning.leftover.is_empty() && self.current.is_none();
+        if self.denial == Denial::List && silent && self.meaning.answers.is_empty() {
+            self.answer(Answer::No, self.denied);
+        }
     }
 
     /// Nothing but a name ("allergies"): it asks.
