@@ -12,8 +12,9 @@ use serde_json::{Value as Json, json};
 use thirdhand::cli::parse::Encounter;
 use thirdhand::core::event::Outcome;
 use thirdhand::core::finding::{Field, Finding, Kind};
-use thirdhand::core::grammar::Grammar;
+use thirdhand::core::grammar::{Grammar, Random};
 use thirdhand::core::utterance::Understood;
+use thirdhand::shell::clock::boot_ms;
 use thirdhand::shell::data::DataSet;
 
 struct Case {
@@ -282,4 +283,43 @@ fn our_own_voice_is_an_echo() {
         let transcript = Transcript { own_voice: own.clone(), ..Transcript::script(text) };
         assert_eq!(Conversation::default().hear(&grammar, &transcript, when).outcome, outcome, "{text}");
     }
+}
+
+/// The longest that one line may take, milliseconds: hundreds of times what it does take, so that a busy machine does
+/// not fail it and a line that grows out of hand does.
+const LINE_MS: u64 = 2_000;
+
+/// Every third line of the tables with words dropped, doubled, swapped or another line's put in, and some lines eight
+/// times over: no panic, no impossible finding, and soon done.
+#[test]
+fn mangled_utterances_are_soon_done() {
+    let grammar = grammar();
+    let at = chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap();
+    let mut files: Vec<_> = fs::read_dir("tests/findings").unwrap().map(|e| e.unwrap().path()).collect();
+    files.sort();
+    let said: Vec<String> = files.iter().flat_map(|path| cases(path)).map(|case| case.said).collect();
+    let mut dice = Random::of_text(1, "mangled");
+    let mut slow = Vec::new();
+    for line in said.iter().step_by(3) {
+        let mut words: Vec<&str> = line.split_whitespace().collect();
+        let (from, to) = (dice.below(words.len()), dice.below(words.len()));
+        match dice.below(5) {
+            0 => drop(words.remove(from)),
+            1 => words.insert(to, words[from]),
+            2 => words.swap(from, to),
+            3 => words.splice(to..to, said[dice.below(said.len())].split_whitespace()).for_each(drop),
+            _ => words = words.repeat(8),
+        }
+        let text = words.join(" ");
+        let began = boot_ms();
+        let got = Encounter::new(at).hear(&grammar, &text);
+        if boot_ms() - began > LINE_MS {
+            slow.push(text.clone());
+        }
+        for finding in got.findings() {
+            assert!(finding.problems().is_empty(), "{text}: {:?}", finding.problems());
+        }
+    }
+    assert!(said.len() > 1000, "only {} lines", said.len());
+    assert!(slow.is_empty(), "{slow:?}");
 }

@@ -24,6 +24,7 @@ use super::text::Lexicon;
 pub use chart::{Derivation, Openings, Step};
 pub use gather::{Gathered, gather};
 pub use matcher::{Cap, CapValue, Match, Utterance};
+pub use sample::Random;
 
 pub type WordId = u32;
 
