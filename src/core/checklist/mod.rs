@@ -62,6 +62,9 @@ pub struct ItemRule {
     /// Conditions, one of which must hold for it to apply.
     #[serde(default)]
     pub only: Vec<String>,
+    /// Applies once one of these was found, and is settled only by what is found after the last of them.
+    #[serde(default)]
+    pub after: Vec<String>,
     pub importance: Importance,
     /// How many findings settle it (a second set of vital signs).
     #[serde(default = "once")]
@@ -135,7 +138,7 @@ impl Checklists {
             out.extend(unknown.map(|id| list.error(format!("`{}`: `{id}` is no [[checklist]]", list.id()))));
         }
         for item in &self.items {
-            for line in item.body.done.iter().chain(&item.body.unless).chain(&item.body.only) {
+            for line in item.body.done.iter().chain(&item.body.unless).chain(&item.body.only).chain(&item.body.after) {
                 out.extend(Condition::parse(line).err().map(|why| item.error(format!("`{}`: {why}", item.id()))));
             }
             if item.body.done.is_empty() {
@@ -232,9 +235,15 @@ fn open_item(rule: &Entry<ItemRule>, ledger: &Ledger, patient: i64) -> Option<It
     if any(&unless) || (!only.is_empty() && !any(&only)) {
         return None;
     }
-    let settled = about(ledger, patient).filter(|e| done.iter().any(|c| c.holds(&e.finding))).count()
-        >= rule.body.times
-        || about(ledger, patient).any(|e| done.iter().any(|c| c.could_not(&e.finding)));
+    let after = parse(&rule.body.after);
+    let last = about(ledger, patient).filter(|e| after.iter().any(|c| c.holds(&e.finding))).map(|e| e.seq).max();
+    let begun = match last {
+        None if !after.is_empty() => return None,
+        last => last.unwrap_or(0),
+    };
+    let since = || about(ledger, patient).filter(|e| e.seq > begun);
+    let settled = since().filter(|e| done.iter().any(|c| c.holds(&e.finding))).count() >= rule.body.times
+        || since().any(|e| done.iter().any(|c| c.could_not(&e.finding)));
     if settled {
         return None;
     }
