@@ -263,6 +263,8 @@ fn a_read_back_does_not_answer_itself() {
     };
     assert_eq!(hear("three", true), (Outcome::Unmatched, 0), "a scrap of our own words");
     assert_eq!(hear("breathing three", true), (Outcome::Echo, 0), "our own words, garbled");
+    assert_eq!(hear("breathing 4", true), (Outcome::Echo, 0), "our own words, written otherwise");
+    assert_eq!(hear("four", false).1, 1, "the answer, though it is our word too");
     assert_eq!(hear("pulse one eighteen", true), (Outcome::Matched, 1), "a whole finding");
     assert_eq!(hear("fourteen", false).1, 1, "an answer");
 }

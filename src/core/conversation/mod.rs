@@ -14,6 +14,7 @@ use super::event::{AdviceType, Body, Event, Outcome};
 use super::finding::{Field, Finding, Kind, Value};
 use super::grammar::{Grammar, Openings};
 use super::ledger::{ECHO, Entry, Ledger};
+use super::text::{NumberWord, Token};
 use super::time::Moment;
 use super::utterance::{Change, Doubt, Transcript, Understood};
 use interpret::{Answer, Answered, Draft, Meaning, Question};
@@ -72,6 +73,18 @@ struct Asked {
 struct ReadBack {
     targets: Vec<u64>,
     at_ms: u64,
+}
+
+/// A word as it is compared with another that may be written otherwise: of a number the digits but for zeros, so that
+/// `96` is `ninety six`.
+fn spoken(token: &Token) -> Vec<String> {
+    let digits = match token.number {
+        Some(NumberWord::Digit(n) | NumberWord::Teen(n) | NumberWord::Tens(n)) => n.to_string(),
+        Some(NumberWord::Written { value, .. }) => value.to_string(),
+        Some(NumberWord::Oh | NumberWord::Hundred | NumberWord::Point) => String::new(),
+        _ => return vec![token.text.clone()],
+    };
+    digits.chars().filter(|c| matches!(c, '1'..='9')).map(String::from).collect()
 }
 
 /// One way to understand an utterance, with what it would do to the conversation.
@@ -193,12 +206,13 @@ impl Conversation {
 
     fn is_echo(&self, grammar: &Grammar, transcript: &Transcript) -> bool {
         let Some(own) = &transcript.own_voice else { return false };
-        let words =
-            |text: &str| -> Vec<String> { grammar.utterance(text).tokens.into_iter().map(|t| t.text).collect() };
-        let (own, heard) = (words(own), words(&transcript.text));
-        if heard.is_empty() {
+        let tokens = grammar.utterance(&transcript.text).tokens;
+        // A bare number after a question of ours is its answer, though we said it too.
+        if tokens.is_empty() || (!transcript.talked_over && tokens.iter().all(Token::is_number)) {
             return false;
         }
+        let words = |tokens: &[Token]| -> Vec<String> { tokens.iter().flat_map(spoken).collect() };
+        let (own, heard) = (words(&grammar.utterance(own).tokens), words(&tokens));
         // Most of what was heard, in the order in which we said it.
         let mut at = 0;
         let mut kept = 0;
@@ -209,7 +223,7 @@ impl Conversation {
             }
         }
         // Our own words come back garbled ("breathing three" of "breathing four?"): what began over them needs fewer.
-        kept * 10 >= heard.len() * if transcript.talked_over { 4 } else { 7 }
+        !heard.is_empty() && kept * 10 >= heard.len() * if transcript.talked_over { 3 } else { 7 }
     }
 
     fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {

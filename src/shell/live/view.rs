@@ -118,7 +118,7 @@ fn signs(state: &State, now: Moment, width: usize) -> Vec<String> {
     for (kind, field) in SIGNS {
         let mut entries = state.ledger.of(kind, state.patient()).rev();
         if let Some(latest) = entries.next() {
-            shown.push((value(latest), age(latest, now), trend(latest, entries.next(), field)));
+            shown.push((value(latest, field), age(latest, now), trend(latest, entries.next(), field)));
         }
     }
     if shown.is_empty() {
@@ -138,9 +138,30 @@ fn signs(state: &State, now: Moment, width: usize) -> Vec<String> {
     std::iter::once("last measured".to_string()).chain(shown.into_iter().map(line)).collect()
 }
 
-fn value(entry: &Entry) -> String {
+fn value(entry: &Entry, field: Field) -> String {
     let doubt = if entry.unconfirmed() { " ?" } else { "" };
-    format!("{}{doubt}", finding_line(&entry.finding))
+    format!("{}{doubt}", sign(&entry.finding, field))
+}
+
+/// A sign as it is read off: `blood pressure 82/50`, `oxygen saturation 88% room air`. What was said besides is in the log.
+fn sign(finding: &Finding, field: Field) -> String {
+    let number = |field: Field| match finding.get(field) {
+        Some(Value::Number(number)) => Some(number.to_string()),
+        _ => None,
+    };
+    let Some(mut read) = number(field) else { return finding_line(finding) };
+    match (field, number(Field::DiastolicMmhg)) {
+        (Field::SystolicMmhg, Some(diastolic)) => read.push_str(&format!("/{diastolic}")),
+        (Field::SystolicMmhg, None) => read.push_str(" systolic"),
+        (Field::Percent, _) => read.push('%'),
+        (Field::MgPerDl, _) => read.push_str(" mg/dL"),
+        (Field::Celsius, _) => read.push_str(" C"),
+        _ => {}
+    }
+    if let Some(on) = finding.text(Field::On) {
+        read.push_str(&format!(" {}", on.replace('_', " ")));
+    }
+    format!("{} {read}", finding.kind().name().replace('_', " "))
 }
 
 fn age(entry: &Entry, now: Moment) -> String {
@@ -253,7 +274,7 @@ mod tests {
         assert_eq!(lines[1], "mic ###   \"pulse one eighteen\"  recorded");
         assert_eq!(lines[3], ">>> Aspirin, hold: allergy   (1:15 ago)");
         let pulse = lines.iter().find(|line| line.contains("118") && line.contains("ago")).unwrap();
-        assert!(pulse.contains("0:45 ago") && pulse.ends_with("up from 104"), "{pulse}");
+        assert!(pulse.contains("pulse 118") && pulse.contains("0:45 ago") && pulse.ends_with("up from 104"), "{pulse}");
         assert!(lines.iter().any(|line| line.trim() == "microphone back"));
     }
 
