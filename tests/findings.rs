@@ -269,6 +269,28 @@ fn a_read_back_does_not_answer_itself() {
     assert_eq!(hear("fourteen", false).1, 1, "an answer");
 }
 
+/// A drug that may have been given, or may only be planned, is asked about; what both readings hold is not.
+#[test]
+fn a_rival_of_another_kind_makes_the_finding_doubtful() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::Transcript;
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |text: &str, rival: &str| {
+        let rivals = vec![(rival.to_string(), 0.2)];
+        let transcript = Transcript { confidence: 0.9, rivals, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &transcript, when).to_json()
+    };
+    let told = hear("pulse 80, nitro point four", "pulse 80, nitro point four is in");
+    assert_eq!(told["outcome"], "doubtful");
+    assert_eq!(told["findings"][0]["unconfirmed"], json!(null), "{told}");
+    assert_eq!(told["findings"][1]["unconfirmed"], true, "{told}");
+    // Talk beside it is no rival.
+    assert_eq!(hear("nitro point four", "nitro point four the cat sat in")["outcome"], "matched");
+}
+
 /// What we said ourselves is no finding, what somebody says beside it is.
 #[test]
 fn our_own_voice_is_an_echo() {

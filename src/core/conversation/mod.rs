@@ -34,8 +34,8 @@ const ECHO_MS: u64 = 20_000;
 const OPTIONS: usize = 16;
 /// Rival texts parsed for one utterance.
 const RIVALS: usize = 12;
-/// How likely the opposite is where words sound like it (0 to 1): nobody can tell. Our own choice, no source.
-const TWIN: f64 = 0.5;
+/// How likely the other is of two readings that nothing tells apart (0 to 1). Our own choice, no source.
+const EVEN: f64 = 0.5;
 /// An utterance of which only a part is understood is believed from this mean probability of its tokens on (0 to 1); below
 /// it the part may be made up from something else. Measured: the two silent errors of the tuning voices that were neither
 /// a digit nor a route ("acetaminophen one milligrams" as "a 10 year old") had 0.17 and 0.23 (docs/hearing.md).
@@ -132,6 +132,7 @@ impl Conversation {
         if passed_over {
             return Understood::unmatched(&transcript.text);
         }
+        doubt_two_ages(&mut taken);
         let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
         if transcript.guessed || in_part {
             doubt_all(&mut taken, transcript.confidence);
@@ -778,7 +779,7 @@ impl Conversation {
 
     /// Parses what else the sound may have been; where a value differs, it is doubtful.
     fn weigh_rivals(&self, grammar: &Grammar, transcript: &Transcript, when: Moment, taken: &mut Taken) {
-        let twins = grammar.lexicon().twins(&transcript.text).into_iter().map(|text| (text, TWIN));
+        let twins = grammar.lexicon().twins(&transcript.text).into_iter().map(|text| (text, EVEN));
         for (text, probability) in rivals(transcript).into_iter().chain(twins.take(RIVALS)) {
             let other = self.understand(grammar, &text, when);
             if other.rejected || other.ambiguous {
@@ -1029,18 +1030,34 @@ fn rivals(transcript: &Transcript) -> Vec<(String, f64)> {
 
 /// Everything recorded is doubtful, with no rival known.
 fn doubt_all(taken: &mut Taken, probability: f64) {
+    doubt_those(taken, probability, |_| true);
+}
+
+/// Two ages in one breath ("she is 60, 80 years old") are one that was cut in two: neither stands.
+fn doubt_two_ages(taken: &mut Taken) {
+    let age = |finding: &Finding| finding.get(Field::AgeYears).cloned();
+    let ages: Vec<Value> = taken.changes.iter().filter_map(recorded).filter_map(age).collect();
+    if ages.iter().any(|age| Some(age) != ages.first()) {
+        doubt_those(taken, EVEN, |finding| age(finding).is_some());
+    }
+}
+
+/// The recorded findings that `which` picks are doubtful, with no rival known.
+fn doubt_those(taken: &mut Taken, probability: f64, mut which: impl FnMut(&Finding) -> bool) {
     let mut index = 0;
     for change in &mut taken.changes {
         let (Change::Record(finding) | Change::Correct { finding, .. }) = change else { continue };
-        if !taken.doubts.iter().any(|d| d.finding == index) {
-            let told = |field: &Field| !matches!(field, Field::Unconfirmed | Field::HappenedAt | Field::Said);
-            let (field, heard) = finding
-                .fields()
-                .find(|(field, _)| told(field))
-                .map_or((String::new(), Json::Null), |(field, value)| (field.name().to_string(), as_json(value)));
-            taken.doubts.push(Doubt { finding: index, field, heard, or: Vec::new(), probability });
+        if which(finding) {
+            if !taken.doubts.iter().any(|d| d.finding == index) {
+                let told = |field: &Field| !matches!(field, Field::Unconfirmed | Field::HappenedAt | Field::Said);
+                let (field, heard) = finding
+                    .fields()
+                    .find(|(field, _)| told(field))
+                    .map_or((String::new(), Json::Null), |(field, value)| (field.name().to_string(), as_json(value)));
+                taken.doubts.push(Doubt { finding: index, field, heard, or: Vec::new(), probability });
+            }
+            finding.set(Field::Unconfirmed, Value::Flag(true));
         }
-        finding.set(Field::Unconfirmed, Value::Flag(true));
         index += 1;
     }
 }
@@ -1055,7 +1072,7 @@ fn as_json(value: &Value) -> Json {
 fn doubt_where_different(taken: &mut Taken, other: &Taken, probability: f64) {
     let kinds = |t: &Taken| t.changes.iter().map(|c| recorded(c).map(Finding::kind)).collect::<Vec<_>>();
     if kinds(taken) != kinds(other) {
-        return;
+        return doubt_unshared(taken, other, probability);
     }
     let rivals: Vec<Option<Finding>> = other.changes.iter().map(|c| recorded(c).cloned()).collect();
     let mut index = 0;
@@ -1091,6 +1108,21 @@ fn doubt_where_different(taken: &mut Taken, other: &Taken, probability: f64) {
         }
         index += 1;
     }
+}
+
+/// Doubts what a rival that is wholly understood does not record at all: a drug given where it may have been planned.
+fn doubt_unshared(taken: &mut Taken, other: &Taken, probability: f64) {
+    let mut shared: Vec<Kind> = other.changes.iter().filter_map(recorded).map(Finding::kind).collect();
+    if shared.is_empty() || !other.leftover.is_empty() {
+        return;
+    }
+    doubt_those(taken, 1.0 - probability, |finding| match shared.iter().position(|kind| *kind == finding.kind()) {
+        Some(at) => {
+            shared.swap_remove(at);
+            false
+        }
+        None => true,
+    });
 }
 
 /// A draft's kind and name alone.

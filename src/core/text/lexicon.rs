@@ -34,6 +34,7 @@ struct Twins {
     digits: BTreeMap<String, u8>,
     no_digits_before: HashSet<String>,
     opposites: Vec<(String, String)>,
+    lost_endings: Vec<String>,
     unless_before: HashSet<String>,
 }
 
@@ -95,6 +96,8 @@ pub struct Lexicon {
     no_digit_before: HashSet<String>,
     /// Words whose opposite sounds nearly the same, both ways.
     opposites: HashMap<String, String>,
+    /// Words that are easily lost at an utterance's end and change what it means.
+    lost_endings: Vec<String>,
 }
 
 impl Lexicon {
@@ -144,6 +147,7 @@ impl Lexicon {
             no_twin_before: file.twins.unless_before,
             digit_twins: file.twins.digits,
             no_digit_before: file.twins.no_digits_before,
+            lost_endings: file.twins.lost_endings,
             opposites: file.twins.opposites.into_iter().flat_map(|(a, b)| [(a.clone(), b.clone()), (b, a)]).collect(),
         }
     }
@@ -160,6 +164,11 @@ impl Lexicon {
     /// The word that means the opposite of `word` (lower case) and sounds nearly the same: for the recogniser to weigh.
     pub fn opposite(&self, word: &str) -> Option<&str> {
         self.opposites.get(word).map(String::as_str)
+    }
+
+    /// Words that are easily lost at an utterance's end and change what it means: for the recogniser to weigh.
+    pub fn lost_endings(&self) -> &[String] {
+        &self.lost_endings
     }
 
     /// "to 43" may have been "243": a word that sounds like a digit right before a number of two digits.

@@ -1,6 +1,5 @@
 //! The engine within the child process: whisper.cpp encodes, the decoding loop is ours. No callbacks, no `unsafe`.
 
-use std::collections::HashSet;
 use std::ops::Range;
 use std::path::Path as FilePath;
 
@@ -8,12 +7,12 @@ use anyhow::{Context, Result, anyhow};
 use whisper_rs::{FullParams, SamplingStrategy, WhisperContext, WhisperContextParameters, WhisperState};
 
 use super::Options;
-use super::alike::{Alike, Find};
+use super::choose::Chosen;
 use super::decode::{self, Path, Rules, Steps};
 use super::doubt::{self, Number, text_of};
 use super::language::bpe::Bpe;
 use super::language::{self, Language};
-use super::template::{self, Digits, Ear};
+use super::template::Digits;
 use crate::core::utterance::{Transcript, Word};
 use crate::shell::model::ggml;
 use crate::shell::segment::length_ms;
@@ -31,56 +30,29 @@ const TOKENS_BESIDES: f64 = 8.0;
 /// whisper.cpp takes nothing shorter than 100 ms; silence is added up to this many samples.
 const SHORTEST: usize = 16_000;
 /// Weight of the language model's log probability.
-const WEIGHT: f32 = 0.6;
+pub(super) const WEIGHT: f32 = 0.6;
 
 /// Below this mean probability of its tokens an utterance is chatter, noise or another language.
-const CHATTER: f64 = 0.1;
+pub(super) const CHATTER: f64 = 0.1;
 /// Below this one nothing was said: the words are made up from noise.
 const NOISE: f64 = 0.06;
 
-/// Sentences that sound like what was written: so many are weighed, none farther than `FARTHEST` a sound.
-const FINDS: usize = 6;
-const FARTHEST: f32 = 0.45;
-/// A sentence takes the place of what was written if its log probability by the sound alone is worse by no more than
-/// `WORSE`, and `WORSE_UNSURE` more for each unit by which the mean token of the best decoding falls short of certainty, and
-/// `WORSE_NEAR` more for each unit by which it is nearer than `NEAR` a sound.
-/// Without a question only within `WORSE_SURELY`, nearer than `NEAR` a sound and with the same numbers. Chosen on the
-/// tuning voices.
-const WORSE: f32 = 9.0;
-const WORSE_UNSURE: f32 = 6.0;
-const WORSE_NEAR: f32 = 20.0;
-const WORSE_SURELY: f32 = 5.0;
-const NEAR: f32 = 0.3;
-/// Other numbers than were written are believed only if the sound itself likes them better, and above this.
-const CLEAR: f64 = 0.25;
-/// What it is worth, in log probability, that the grammar understands every word.
-const UNDERSTOOD: f32 = 5.0;
-/// What is asked about may be less likely than what is believed.
-const CHATTER_GUESSED: f64 = 0.04;
-
 /// Words that may be the first syllable of the next one: of "unlabored", "irregular".
 const JOINS: [&str; 6] = ["a", "an", "and", "in", "on", "are"];
-/// Below this probability the opposite of a word is not worth a question.
+/// Below this probability the opposite of a word, or an ending that may be lost, is not worth a question.
 const LEAST_OPPOSITE: f64 = 0.03;
 
-/// A sentence in the place of what was written.
-struct Repaired {
-    path: Path,
-    /// True when it is to be asked about.
-    guessed: bool,
-}
-
 pub struct Engine {
-    encoded: Encoded,
-    rules: Rules,
-    vocabulary: Vec<Vec<u8>>,
-    bpe: Bpe,
-    digits: Digits,
-    language: Option<Language>,
+    pub(super) encoded: Encoded,
+    pub(super) rules: Rules,
+    pub(super) vocabulary: Vec<Vec<u8>>,
+    pub(super) bpe: Bpe,
+    pub(super) digits: Digits,
+    pub(super) language: Option<Language>,
 }
 
 /// whisper.cpp's state, and which tokens it has been fed.
-struct Encoded {
+pub(super) struct Encoded {
     state: WhisperState,
     threads: usize,
     prompt: Vec<i32>,
@@ -129,17 +101,15 @@ impl Engine {
         self.encoded.encode(samples, self.language.is_some())?;
         let budget = (audio_ms as f64 / 1000.0 * TOKENS_A_SECOND + TOKENS_BESIDES) as usize;
         let guide = self.language.as_ref().map(|language| &language.model);
-        let mut path = decode::greedy(&mut self.encoded, &self.rules, guide, &[], budget)?;
-        let mut free = self.free(&path, budget)?;
-        let mut guessed = false;
-        let repaired = self.repaired(&path, free.as_ref())?;
-        if let Some(repaired) = repaired {
-            free = Some(std::mem::replace(&mut path, repaired.path));
-            guessed = repaired.guessed;
-        }
-        let numbers = doubt::numbers(&mut self.encoded, &self.rules, &self.vocabulary, &self.bpe, &path.tokens)?;
-        let opposites = self.opposites(&path)?;
-        let mut transcript = self.transcript(&path, free.as_ref(), &numbers, audio_ms, guessed);
+        let path = decode::greedy(&mut self.encoded, &self.rules, guide, &[], budget)?;
+        let free = self.free(&path, budget)?;
+        let chosen = self.chosen(path, free)?;
+        let tokens = &chosen.path.tokens;
+        let numbers = doubt::numbers(&mut self.encoded, &self.rules, &self.vocabulary, &self.bpe, tokens)?;
+        let opposites = self.opposites(&chosen.path)?;
+        let longer = self.longer(&chosen.path)?;
+        let mut transcript = self.transcript(chosen, &numbers, audio_ms);
+        transcript.rivals.extend(longer);
         for (at, opposite) in opposites {
             if let Some(word) = transcript.words.get_mut(at) {
                 word.rivals.push(opposite);
@@ -164,52 +134,6 @@ impl Engine {
         scores.append(&mut free.scores);
         free.scores = scores;
         Ok(Some(free))
-    }
-
-    /// Another decoding in the place of the guided one, where that was not understood or the sound alone had other
-    /// numbers: the free one, or one of the grammar's sentences that sound alike, whichever sound and language
-    /// together hold likeliest.
-    fn repaired(&mut self, path: &Path, free: Option<&Path>) -> Result<Option<Repaired>> {
-        let Some(language) = &self.language else { return Ok(None) };
-        let text = |path: &Path| text_of(&self.vocabulary, &path.tokens);
-        let values = |path: &Path| doubt::values(&self.vocabulary, &path.tokens);
-        let understood = language.understands(&text(path));
-        if understood && free.is_none_or(|free| values(free) == values(path)) {
-            return Ok(None);
-        }
-        let merit = |path: &Path, understood: bool| {
-            let bonus = if understood { UNDERSTOOD } else { 0.0 };
-            path.sum() + WEIGHT * language.model.log_probability(&path.tokens) + bonus
-        };
-        let sources: Vec<&Path> = free.into_iter().chain([path]).collect();
-        let written: Vec<Vec<String>> = sources.iter().map(|path| values(path)).collect();
-        let clearest = sources.iter().max_by(|a, b| a.sum().total_cmp(&b.sum())).unwrap_or(&path);
-        let heard = clearest.sum();
-        let allowed = heard - WORSE + WORSE_UNSURE * clearest.mean();
-        let mut best = (merit(path, understood), None);
-        if let Some(free) = free.filter(|free| language.understands(&text(free))) {
-            let merit = merit(free, true);
-            if merit > best.0 {
-                best = (merit, Some(Repaired { path: free.clone(), guessed: false }));
-            }
-        }
-        let ear = Ear { rules: &self.rules, digits: &self.digits, bpe: &self.bpe, model: &language.model };
-        for find in finds(&language.alike, sources.iter().map(|path| text(path))) {
-            let closer = WORSE_NEAR * (NEAR - find.cost).max(0.0);
-            let bound = (allowed - closer).max(best.0 - UNDERSTOOD);
-            let filled = template::filled(&mut self.encoded, &ear, &find.text, bound)?;
-            let Some(found) = filled.filter(|found| language.understands(&text(found))) else { continue };
-            let merit = merit(&found, true);
-            let same = written.contains(&values(&found));
-            let least = if same { CHATTER_GUESSED } else { CHATTER };
-            if merit > best.0 && likelihood(&found) >= least {
-                let near = find.cost < NEAR && same && found.sum() > heard - WORSE_SURELY;
-                let best_by_sound = found.sum() > heard && likelihood(&found) >= CLEAR;
-                let sure = best_by_sound || near && likelihood(&found) >= CHATTER;
-                best = (merit, Some(Repaired { path: found, guessed: !sure }));
-            }
-        }
-        Ok(best.1)
     }
 
     /// Words whose opposite sounds nearly the same, where the sound itself leaves room for it: the word's place among the
@@ -245,34 +169,43 @@ impl Engine {
         Ok(found)
     }
 
-    fn transcript(
-        &self,
-        path: &Path,
-        free: Option<&Path>,
-        numbers: &[Number],
-        audio_ms: u64,
-        guessed: bool,
-    ) -> Transcript {
-        if likelihood(path) < NOISE && !guessed {
-            return Transcript { confidence: likelihood(path), audio_ms, chatter: true, ..Transcript::default() };
+    /// The sentence with an ending that is easily lost, where it makes sense and the sound itself leaves room for it.
+    fn longer(&mut self, path: &Path) -> Result<Vec<(String, f64)>> {
+        let Some(language) = &self.language else { return Ok(Vec::new()) };
+        let mut found = Vec::new();
+        let is_word = |t: &&i32| text_of(&self.vocabulary, &[**t]).chars().any(char::is_alphanumeric);
+        let words = path.tokens.iter().rposition(|t| is_word(&t)).map_or(0, |last| last + 1);
+        let (stem, rest) = path.tokens.split_at(words);
+        let text = text_of(&self.vocabulary, stem);
+        for ending in language.grammar.lexicon().lost_endings() {
+            let longer = format!("{} {ending}", text.trim());
+            if text.trim_end().ends_with(ending.as_str()) || !language.understands(&longer) {
+                continue;
+            }
+            let tokens = self.bpe.encode(&format!(" {ending}"));
+            let mut sum = |middle: &[i32]| -> Result<f32> {
+                let tokens = [stem, middle, rest, &[self.rules.end]].concat();
+                Ok(decode::score(&mut self.encoded, &self.rules, &tokens, words)?.iter().sum())
+            };
+            let (own, rival) = (sum(&[])?, sum(&tokens)?);
+            let probability = 1.0 / (1.0 + f64::from(own - rival).exp());
+            if probability >= LEAST_OPPOSITE {
+                found.push((longer, probability));
+            }
         }
-        let words = self.words(path, numbers);
+        Ok(found)
+    }
+
+    fn transcript(&self, chosen: Chosen, numbers: &[Number], audio_ms: u64) -> Transcript {
+        let Chosen { path, guessed, rivals } = chosen;
+        let confidence = likelihood(&path);
+        if confidence < NOISE && !guessed {
+            return Transcript { confidence, audio_ms, chatter: true, ..Transcript::default() };
+        }
+        let words = self.words(&path, numbers);
         let text = words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ");
-        // The free decoding counts as a rival where its numbers are others; other words it may spell as it likes.
-        let values = |path: &Path| doubt::values(&self.vocabulary, &path.tokens);
-        let rivals = free
-            .filter(|free| values(free) != values(path))
-            .map(|free| (text_of(&self.vocabulary, &free.tokens).trim().to_string(), likelihood(free)));
-        Transcript {
-            text,
-            confidence: likelihood(path),
-            words,
-            audio_ms,
-            chatter: likelihood(path) < CHATTER && !guessed,
-            rivals: rivals.into_iter().collect(),
-            guessed,
-            ..Transcript::default()
-        }
+        let chatter = confidence < CHATTER && !guessed;
+        Transcript { text, confidence, words, audio_ms, chatter, rivals, guessed, ..Transcript::default() }
     }
 
     /// Gathers tokens into words. A word is as sure as its least sure token, a number as its rivals leave it.
@@ -391,17 +324,7 @@ fn is_unspoken(bytes: &[u8]) -> bool {
         .starts_with(['[', '(', '{', '<', '*', '#', '_', '~', '^', '@', '|', '>', '\u{266a}', '\u{fffd}', '"'])
 }
 
-/// The grammar's sentences nearest to any of what was written, the nearest first.
-fn finds(alike: &Alike, written: impl Iterator<Item = String>) -> Vec<Find> {
-    let mut finds: Vec<Find> = written.flat_map(|text| alike.find(&text, FINDS, FARTHEST)).collect();
-    finds.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-    let mut seen = HashSet::new();
-    finds.retain(|find| seen.insert(find.text.clone()));
-    finds.truncate(FINDS);
-    finds
-}
-
 /// Geometric mean of the tokens' probabilities, by the sound alone; 0 where there is none.
-fn likelihood(path: &Path) -> f64 {
+pub(super) fn likelihood(path: &Path) -> f64 {
     f64::from(path.mean().exp())
 }

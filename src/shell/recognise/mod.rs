@@ -3,6 +3,8 @@
 
 pub mod alike;
 mod child;
+#[cfg(feature = "whisper")]
+mod choose;
 pub mod decode;
 pub mod doubt;
 #[cfg(feature = "whisper")]

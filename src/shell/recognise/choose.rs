@@ -1,0 +1,174 @@
+//! Which of several decodings of one sound is believed, and which stay its rivals.
+
+use std::collections::HashSet;
+
+use anyhow::Result;
+
+use super::alike::{Alike, Find};
+use super::decode::Path;
+use super::doubt::{self, text_of};
+use super::engine::{CHATTER, Engine, WEIGHT, likelihood};
+use super::language::Language;
+use super::template::{self, Ear};
+
+/// Sentences that sound like what was written: so many are weighed, none farther than `FARTHEST` a sound.
+const FINDS: usize = 6;
+const FARTHEST: f32 = 0.45;
+/// A sentence takes the place of what was written if its log probability by the sound alone is worse by no more than
+/// `WORSE`, and `WORSE_UNSURE` more for each unit by which the mean token of the best decoding falls short of certainty, and
+/// `WORSE_NEAR` more for each unit by which it is nearer than `NEAR` a sound.
+/// Without a question only within `WORSE_SURELY`, nearer than `NEAR` a sound and with the same numbers. Chosen on the
+/// tuning voices.
+const WORSE: f32 = 9.0;
+const WORSE_UNSURE: f32 = 6.0;
+const WORSE_NEAR: f32 = 20.0;
+const WORSE_SURELY: f32 = 5.0;
+const NEAR: f32 = 0.3;
+/// Other numbers than were written are believed only if the sound itself likes them better, and above this.
+const CLEAR: f64 = 0.25;
+/// What it is worth, in log probability, that the grammar understands every word.
+const UNDERSTOOD: f32 = 5.0;
+/// What is asked about may be less likely than what is believed.
+const CHATTER_GUESSED: f64 = 0.04;
+/// Letters by which another decoding must go on beyond one for that to count as cut off.
+const MORE: usize = 5;
+/// Below this probability beside what is believed, another decoding is no rival.
+const LEAST_RIVAL: f64 = 0.06;
+
+/// What is believed.
+pub struct Chosen {
+    pub path: Path,
+    /// True when it is to be asked about.
+    pub guessed: bool,
+    /// Other decodings that mean something, with their probabilities.
+    pub rivals: Vec<(String, f64)>,
+}
+
+struct Candidate {
+    path: Path,
+    understood: bool,
+    /// By sound and language, and for being understood.
+    merit: f32,
+    /// True when it is not to be believed without a question.
+    guessed: bool,
+}
+
+impl Engine {
+    /// The guided decoding, or another in its place where that was not understood, stopped before the sound did, or the
+    /// sound alone had other numbers: the free one, or one of the grammar's sentences, whichever sound and language
+    /// together hold likeliest.
+    ///
+    /// # Errors
+    /// The engine fails.
+    pub(super) fn chosen(&mut self, path: Path, free: Option<Path>) -> Result<Chosen> {
+        let Some(language) = &self.language else {
+            let rivals = free.iter().map(|free| (self.text(free), likelihood(free))).collect();
+            return Ok(Chosen { path, guessed: false, rivals });
+        };
+        let guided = self.candidate(language, path);
+        let free = free.map(|free| self.candidate(language, free));
+        let cut = free.as_ref().is_some_and(|free| self.goes_on(&guided.path, &free.path));
+        let same = free.as_ref().is_none_or(|free| self.values(&free.path) == self.values(&guided.path));
+        let settled = guided.understood && same && !cut;
+        let mut candidates = vec![guided];
+        candidates.extend(free);
+        if !settled {
+            self.add_sentences(&mut candidates)?;
+        }
+        let at = if settled { 0 } else { likeliest(&candidates) };
+        let mut chosen = candidates.remove(at);
+        let goes_on = |other: &Candidate| !other.understood && self.goes_on(&chosen.path, &other.path);
+        // What is chatter anyway is not to be asked about.
+        if chosen.understood && likelihood(&chosen.path) >= CHATTER && candidates.iter().any(goes_on) {
+            chosen.guessed = true;
+        }
+        let rivals = candidates.into_iter().filter_map(|other| self.rival(&chosen, &other)).collect();
+        Ok(Chosen { path: chosen.path, guessed: chosen.guessed, rivals })
+    }
+
+    /// Adds the grammar's sentences that sound like what was written, and that the sound does not rule out.
+    fn add_sentences(&mut self, candidates: &mut Vec<Candidate>) -> Result<()> {
+        let Some(language) = &self.language else { return Ok(()) };
+        let written: Vec<Vec<String>> = candidates.iter().map(|c| self.values(&c.path)).collect();
+        let texts: Vec<String> = candidates.iter().map(|c| self.text(&c.path)).collect();
+        let clearest = candidates.iter().map(|c| &c.path).max_by(|a, b| a.sum().total_cmp(&b.sum()));
+        let Some((heard, mean)) = clearest.map(|path| (path.sum(), path.mean())) else { return Ok(()) };
+        let allowed = heard - WORSE + WORSE_UNSURE * mean;
+        let ear = Ear { rules: &self.rules, digits: &self.digits, bpe: &self.bpe, model: &language.model };
+        for find in finds(&language.alike, &texts) {
+            let closer = WORSE_NEAR * (NEAR - find.cost).max(0.0);
+            let best = candidates.get(likeliest(candidates)).map_or(f32::NEG_INFINITY, |c| c.merit);
+            let bound = (allowed - closer).max(best - UNDERSTOOD);
+            let Some(found) = template::filled(&mut self.encoded, &ear, &find.text, bound)? else { continue };
+            let text = text_of(&self.vocabulary, &found.tokens);
+            let values = doubt::values(&self.vocabulary, &found.tokens);
+            let same = written.contains(&values);
+            let least = if same { CHATTER_GUESSED } else { CHATTER };
+            if likelihood(&found) < least || !language.understands(&text) {
+                continue;
+            }
+            let near = find.cost < NEAR && same && found.sum() > heard - WORSE_SURELY;
+            let best_by_sound = found.sum() > heard && likelihood(&found) >= CLEAR;
+            let sure = best_by_sound || near && likelihood(&found) >= CHATTER;
+            let merit = merit(language, &found, true);
+            candidates.push(Candidate { path: found, understood: true, merit, guessed: !sure });
+        }
+        Ok(())
+    }
+
+    fn candidate(&self, language: &Language, path: Path) -> Candidate {
+        let understood = language.understands(&self.text(&path));
+        Candidate { merit: merit(language, &path, understood), understood, path, guessed: false }
+    }
+
+    /// Another decoding as a rival of the chosen one: where it has other numbers, or is understood and likely beside it.
+    /// Whether it means anything else is for the conversation to find.
+    fn rival(&self, chosen: &Candidate, other: &Candidate) -> Option<(String, f64)> {
+        let beside = 1.0 / (1.0 + f64::from(chosen.path.sum() - other.path.sum()).exp());
+        let other_numbers = self.values(&other.path) != self.values(&chosen.path);
+        let probability = if other_numbers { likelihood(&other.path) } else { beside };
+        let counts = if other.understood { beside >= LEAST_RIVAL } else { other_numbers };
+        counts.then(|| (self.text(&other.path).trim().to_string(), probability))
+    }
+
+    /// True if `other` says the same as `path` and then goes on with words that are not in it, and is likelier by the
+    /// sound alone. A loop goes on with the same words.
+    fn goes_on(&self, path: &Path, other: &Path) -> bool {
+        let is_word = |token: &i32| text_of(&self.vocabulary, &[*token]).chars().any(char::is_alphanumeric);
+        let stem = path.tokens.iter().rposition(is_word).map_or(0, |last| last + 1);
+        let Some(beyond) = other.tokens.strip_prefix(&path.tokens[..stem]) else { return false };
+        let said = self.text(path).to_lowercase();
+        let beyond = text_of(&self.vocabulary, beyond).to_lowercase();
+        let mut words = beyond.split(|c: char| !c.is_alphanumeric()).filter(|word| word.len() > 1);
+        other.sum() > path.sum() && beyond.len() >= MORE && words.any(|word| !said.contains(word))
+    }
+
+    fn text(&self, path: &Path) -> String {
+        text_of(&self.vocabulary, &path.tokens)
+    }
+
+    fn values(&self, path: &Path) -> Vec<String> {
+        doubt::values(&self.vocabulary, &path.tokens)
+    }
+}
+
+fn merit(language: &Language, path: &Path, understood: bool) -> f32 {
+    let bonus = if understood { UNDERSTOOD } else { 0.0 };
+    path.sum() + WEIGHT * language.model.log_probability(&path.tokens) + bonus
+}
+
+/// Place of the candidate with the greatest merit; the first of equals.
+fn likeliest(candidates: &[Candidate]) -> usize {
+    let better = |best: usize, at: usize| if candidates[at].merit > candidates[best].merit { at } else { best };
+    (0..candidates.len()).reduce(better).unwrap_or(0)
+}
+
+/// The grammar's sentences nearest to any of what was written, the nearest first.
+fn finds(alike: &Alike, written: &[String]) -> Vec<Find> {
+    let mut finds: Vec<Find> = written.iter().flat_map(|text| alike.find(text, FINDS, FARTHEST)).collect();
+    finds.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    let mut seen = HashSet::new();
+    finds.retain(|find| seen.insert(find.text.clone()));
+    finds.truncate(FINDS);
+    finds
+}
