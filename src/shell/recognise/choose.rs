@@ -157,10 +157,11 @@ fn merit(language: &Language, path: &Path, understood: bool) -> f32 {
     path.sum() + WEIGHT * language.model.log_probability(&path.tokens) + bonus
 }
 
-/// Place of the candidate with the greatest merit; the first of equals.
+/// Place of the candidate with the greatest merit among the first, which is the guided one, and those understood: what the
+/// sound alone says is not believed where it means nothing.
 fn likeliest(candidates: &[Candidate]) -> usize {
     let better = |best: usize, at: usize| if candidates[at].merit > candidates[best].merit { at } else { best };
-    (0..candidates.len()).reduce(better).unwrap_or(0)
+    (1..candidates.len()).filter(|at| candidates[*at].understood).fold(0, better)
 }
 
 /// The grammar's sentences nearest to any of what was written, the nearest first.
