@@ -142,9 +142,7 @@ impl Ledger {
 
     /// Standing entries of any of these kinds about one patient, oldest first.
     pub fn of_any(&self, kinds: &[Kind], patient: i64) -> Vec<&Entry> {
-        let mut found: Vec<&Entry> = kinds.iter().flat_map(|kind| self.of(*kind, patient)).collect();
-        found.sort_by_key(|e| e.seq);
-        found
+        self.of_any_since(kinds, patient, 0)
     }
 
     /// The same of those said at `since_ms` of the stopwatch or later: a long record is not read whole.

@@ -71,6 +71,12 @@ pub fn first_words(rig: &Rig, ear: &Ear) {
     rig.until(180_000, || ear.loud_ms() > 3_000 && ear.quiet_ms() > 1_000).expect("the first words are spoken");
 }
 
+/// The microphone hears what the loudspeaker plays, 6 dB quieter and 100 ms later.
+fn words_come_back(rig: &mut Rig) {
+    rig.load("module-loopback", &["source=loudspeaker.monitor", "sink=microphone", "latency_msec=100"]);
+    rig.set_loopback_volume("-6dB");
+}
+
 #[test]
 fn words_become_a_record_advice_is_spoken_and_ctrl_c_closes() {
     let Some((mut rig, _turn)) = world("listen: microphone") else { return };
@@ -104,8 +110,7 @@ fn the_program_never_takes_its_own_words_for_the_crews() {
     let Some((mut rig, _turn)) = world("listen: echo") else { return };
     let (Some(model), true) = (model("listen: echo"), has_flite("listen: echo")) else { return };
     rig.start_speech().expect("speech-dispatcher starts");
-    rig.load("module-loopback", &["source=loudspeaker.monitor", "sink=microphone", "latency_msec=100"]);
-    rig.set_loopback_volume("-6dB");
+    words_come_back(&mut rig);
     let record = rig.path("call");
     let ear = rig.ear();
     let mut listen = start(&rig, &model, &record, &[]);
@@ -129,8 +134,7 @@ fn a_finding_spoken_over_the_programs_words_is_not_lost() {
     let Some((mut rig, _turn)) = world("listen: talked over") else { return };
     let (Some(model), true) = (model("listen: talked over"), has_flite("listen: talked over")) else { return };
     rig.start_speech().expect("speech-dispatcher starts");
-    rig.load("module-loopback", &["source=loudspeaker.monitor", "sink=microphone", "latency_msec=100"]);
-    rig.set_loopback_volume("-6dB");
+    words_come_back(&mut rig);
     let ear = rig.ear();
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     let dir = rig.path("");
@@ -156,8 +160,7 @@ fn a_finding_spoken_over_the_very_first_words_is_not_lost() {
     let Some((mut rig, _turn)) = world("listen: first words talked over") else { return };
     let (Some(model), true) = (model("listen: talked over"), has_flite("listen: talked over")) else { return };
     rig.start_speech().expect("speech-dispatcher starts");
-    rig.load("module-loopback", &["source=loudspeaker.monitor", "sink=microphone", "latency_msec=100"]);
-    rig.set_loopback_volume("-6dB");
+    words_come_back(&mut rig);
     let ear = rig.ear();
     let over = words(&rig.path(""), "oxygen saturation ninety six percent on room air");
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);

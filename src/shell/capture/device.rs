@@ -70,13 +70,14 @@ fn on_a_thread<T: Send + 'static>(timeout: Duration, work: impl FnOnce() -> Resu
 
 /// Id of the source that repeats what the default loudspeaker plays.
 pub fn loudspeaker_monitor() -> Option<String> {
-    let find = || {
-        let host = sound::host()?;
-        let sink = host.default_output_device().context("no loudspeaker")?.id().map_err(|e| anyhow!("{e}"))?;
-        anyhow::ensure!(host.id() == HostId::PulseAudio, "only PulseAudio has monitors");
-        Ok(format!("{sink}.monitor"))
-    };
+    let find = || monitor(&sound::host()?).context("no loudspeaker whose sound can be listened to");
     on_a_thread(OPEN_TIMEOUT, find).ok()
+}
+
+/// The same on `host`; only PulseAudio has such sources.
+fn monitor(host: &cpal::Host) -> Option<String> {
+    let sink = host.default_output_device().filter(|_| host.id() == HostId::PulseAudio)?;
+    Some(format!("{}.monitor", sink.id().ok()?))
 }
 
 /// Opens the microphone and starts its supervisor; returns the microphone's id and name.
@@ -163,9 +164,8 @@ fn default_microphone(host: &cpal::Host) -> Result<cpal::Device> {
     let device = host
         .default_input_device()
         .context("there is no microphone; `thirdhand devices` lists what there is, `thirdhand doctor` what to do")?;
-    let id = |device: &cpal::Device| device.id().ok().map(|id| id.to_string());
-    let monitor = host.default_output_device().and_then(|sink| id(&sink)).map(|sink| format!("{sink}.monitor"));
-    if host.id() == HostId::PulseAudio && monitor.is_some() && id(&device) == monitor {
+    let id = device.id().ok().map(|id| id.to_string());
+    if id.is_some() && id == monitor(host) {
         bail!(
             "there is no microphone, only what the loudspeaker plays; plug one in (`thirdhand devices`), or name that with \
              --device if it is meant"

@@ -13,7 +13,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
 
 use crate::shell::capture::{Block, RATE_HZ};
 
@@ -362,15 +362,8 @@ fn delay(played: &[f32], heard: &[f32]) -> Option<i64> {
     let size = (played.len() + heard.len()).next_power_of_two();
     let mut planner = RealFftPlanner::<f32>::new();
     let forward = planner.plan_fft_forward(size);
-    let spectrum = |samples: &[f32]| {
-        let mut padded = samples.to_vec();
-        padded.resize(size, 0.0);
-        let mut out = forward.make_output_vec();
-        // The lengths are right by construction, so this cannot fail.
-        let _ = forward.process(&mut padded, &mut out);
-        out
-    };
-    let (played, heard) = (spectrum(played), spectrum(heard));
+    let inverse = planner.plan_fft_inverse(size);
+    let (played, heard) = (spectrum(&*forward, played.to_vec()), spectrum(&*forward, heard.to_vec()));
     let mut both: Spectrum = played.iter().zip(&heard).map(|(p, h)| p * h.conj()).collect();
     let floor = both.iter().map(|b| b.norm()).sum::<f32>() / both.len() as f32 * 1e-3 + 1e-12;
     both.iter_mut().for_each(|b| *b /= b.norm() + floor);
@@ -378,8 +371,8 @@ fn delay(played: &[f32], heard: &[f32]) -> Option<i64> {
     if let Some(last) = both.last_mut() {
         *last = Complex::default();
     }
-    let mut places = planner.plan_fft_inverse(size).make_output_vec();
-    let _ = planner.plan_fft_inverse(size).process(&mut both, &mut places);
+    let mut places = inverse.make_output_vec();
+    let _ = inverse.process(&mut both, &mut places);
     // `heard` lies in `played` at `LATEST` less the delay.
     let candidates = &places[..(LATEST - EARLIEST) as usize];
     let spread = power(candidates).sqrt();
@@ -417,14 +410,7 @@ fn correlate(short: &[f32], long: &[f32], lags: usize) -> Vec<f64> {
     let size = (short.len() + long.len()).next_power_of_two();
     let mut planner = RealFftPlanner::<f64>::new();
     let (forward, inverse) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
-    let spectrum = |samples: &[f32]| {
-        let mut padded: Vec<f64> = samples.iter().map(|s| f64::from(*s)).collect();
-        padded.resize(size, 0.0);
-        let mut out = forward.make_output_vec();
-        // The lengths are right by construction, so this cannot fail; nor below.
-        let _ = forward.process(&mut padded, &mut out);
-        out
-    };
+    let spectrum = |samples: &[f32]| spectrum(&*forward, samples.iter().map(|s| f64::from(*s)).collect());
     let mut both: Vec<Complex<f64>> = spectrum(short).iter().zip(spectrum(long)).map(|(s, l)| s.conj() * l).collect();
     for end in [0, size / 2] {
         both[end].im = 0.0;
@@ -432,6 +418,15 @@ fn correlate(short: &[f32], long: &[f32], lags: usize) -> Vec<f64> {
     let mut out = inverse.make_output_vec();
     let _ = inverse.process(&mut both, &mut out);
     out.iter().take(lags).map(|sum| sum / size as f64).collect()
+}
+
+/// The spectrum of `samples` and as much silence behind them as the transform is long.
+fn spectrum<T: FftNum>(forward: &dyn RealToComplex<T>, mut samples: Vec<T>) -> Vec<Complex<T>> {
+    samples.resize(forward.len(), T::zero());
+    let mut out = forward.make_output_vec();
+    // The lengths are right by construction, so this cannot fail.
+    let _ = forward.process(&mut samples, &mut out);
+    out
 }
 
 struct Filter {
@@ -501,19 +496,12 @@ impl Filter {
     fn take(&mut self, played: &[f32]) {
         let both: Vec<f32> = self.last.iter().chain(played).copied().collect();
         self.last.copy_from_slice(played);
-        let spectrum = self.spectrum(both);
+        let spectrum = spectrum(&*self.forward, both);
         for (power, bin) in self.power.iter_mut().zip(&spectrum) {
             *power = 0.8 * *power + 0.2 * bin.norm_sqr();
         }
         self.played.pop_back();
         self.played.push_front(spectrum);
-    }
-
-    fn spectrum(&self, mut samples: Vec<f32>) -> Spectrum {
-        let mut out = self.forward.make_output_vec();
-        // The lengths are right by construction, so this cannot fail.
-        let _ = self.forward.process(&mut samples, &mut out);
-        out
     }
 
     fn samples(&self, mut spectrum: Spectrum) -> Vec<f32> {
@@ -539,11 +527,7 @@ impl Filter {
     /// What is known of the way from now on.
     fn set(&mut self, taps: &[f32]) {
         for (n, part) in self.used.iter_mut().enumerate() {
-            let mut padded: Vec<f32> = taps.iter().skip(n * CHUNK).take(CHUNK).copied().collect();
-            padded.resize(2 * CHUNK, 0.0);
-            let mut out = self.forward.make_output_vec();
-            let _ = self.forward.process(&mut padded, &mut out);
-            *part = out;
+            *part = spectrum(&*self.forward, taps.iter().skip(n * CHUNK).take(CHUNK).copied().collect());
         }
         self.learning.clone_from(&self.used);
     }
@@ -565,7 +549,7 @@ impl Filter {
 
     fn learn(&mut self, left: &[f32]) {
         let padded: Vec<f32> = std::iter::repeat_n(0.0, CHUNK).chain(left.iter().copied()).collect();
-        let error = self.spectrum(padded);
+        let error = spectrum(&*self.forward, padded);
         let floor = self.power.iter().sum::<f32>() / BINS as f32 * 0.01 + 1e-6;
         let step: Spectrum =
             error.iter().zip(&self.power).map(|(e, p)| e * (PACE / (PARTS as f32 * (p + floor)))).collect();
@@ -577,7 +561,7 @@ impl Filter {
         // The second half of each part must be zero in time: one part is trimmed a chunk, in turn.
         let mut taps = self.samples(self.learning[self.trim].clone());
         taps[CHUNK..].fill(0.0);
-        self.learning[self.trim] = self.spectrum(taps);
+        self.learning[self.trim] = spectrum(&*self.forward, taps);
         self.trim = (self.trim + 1) % PARTS;
     }
 

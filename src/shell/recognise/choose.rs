@@ -7,7 +7,7 @@ use anyhow::Result;
 use super::alike::{Alike, Find};
 use super::decode::Path;
 use super::doubt::{self, text_of};
-use super::engine::{CHATTER, Engine, WEIGHT, likelihood};
+use super::engine::{CHATTER, Engine, WEIGHT, beside, likelihood};
 use super::language::Language;
 use super::template::{self, Ear};
 
@@ -44,9 +44,14 @@ pub struct Chosen {
     pub rivals: Vec<(String, f64)>,
 }
 
-struct Candidate {
+/// A decoding, and whether the grammar understands every word of it.
+struct Reading {
     path: Path,
     understood: bool,
+}
+
+struct Candidate {
+    reading: Reading,
     /// By sound and language, and for being understood.
     merit: f32,
     /// True when it is not to be believed without a question.
@@ -65,33 +70,42 @@ impl Engine {
             let rivals = free.iter().map(|free| (self.text(free), likelihood(free))).collect();
             return Ok(Chosen { path, guessed: false, rivals });
         };
-        let guided = self.candidate(language, path);
-        let free = free.map(|free| self.candidate(language, free));
+        let guided = self.reading(language, path);
+        let free = free.map(|free| self.reading(language, free));
         let cut = free.as_ref().is_some_and(|free| self.goes_on(&guided.path, &free.path));
         let same = free.as_ref().is_none_or(|free| self.values(&free.path) == self.values(&guided.path));
         let settled = guided.understood && same && !cut;
-        let mut candidates = vec![guided];
-        candidates.extend(free);
-        if !settled {
-            self.add_sentences(&mut candidates)?;
-        }
-        let at = if settled { 0 } else { likeliest(&candidates) };
-        let mut chosen = candidates.remove(at);
-        let goes_on = |other: &Candidate| !other.understood && self.goes_on(&chosen.path, &other.path);
+        let (chosen, guessed, others) =
+            if settled { (guided, false, free.into_iter().collect()) } else { self.likeliest_of(guided, free)? };
+        let rivals = others.iter().filter_map(|other| self.rival(&chosen.path, other)).collect();
+        Ok(Chosen { path: chosen.path, guessed, rivals })
+    }
+
+    /// The likeliest, whether it is to be asked about, and the others.
+    fn likeliest_of(&mut self, guided: Reading, free: Option<Reading>) -> Result<(Reading, bool, Vec<Reading>)> {
+        let Some(language) = &self.language else { return Ok((guided, false, Vec::new())) };
+        let weigh = |reading: Reading| Candidate {
+            merit: merit(language, &reading.path, reading.understood),
+            reading,
+            guessed: false,
+        };
+        let mut candidates: Vec<Candidate> = [guided].into_iter().chain(free).map(weigh).collect();
+        self.add_sentences(&mut candidates)?;
+        let Candidate { reading: chosen, mut guessed, .. } = candidates.remove(likeliest(&candidates));
+        let others: Vec<Reading> = candidates.into_iter().map(|candidate| candidate.reading).collect();
         // What is chatter anyway is not to be asked about.
-        if chosen.understood && likelihood(&chosen.path) >= CHATTER && candidates.iter().any(goes_on) {
-            chosen.guessed = true;
+        if chosen.understood && likelihood(&chosen.path) >= CHATTER {
+            guessed |= others.iter().any(|other| !other.understood && self.goes_on(&chosen.path, &other.path));
         }
-        let rivals = candidates.into_iter().filter_map(|other| self.rival(&chosen, &other)).collect();
-        Ok(Chosen { path: chosen.path, guessed: chosen.guessed, rivals })
+        Ok((chosen, guessed, others))
     }
 
     /// Adds the grammar's sentences that sound like what was written, and that the sound does not rule out.
     fn add_sentences(&mut self, candidates: &mut Vec<Candidate>) -> Result<()> {
         let Some(language) = &self.language else { return Ok(()) };
-        let written: Vec<Vec<String>> = candidates.iter().map(|c| self.values(&c.path)).collect();
-        let texts: Vec<String> = candidates.iter().map(|c| self.text(&c.path)).collect();
-        let clearest = candidates.iter().map(|c| &c.path).max_by(|a, b| a.sum().total_cmp(&b.sum()));
+        let written: Vec<Vec<String>> = candidates.iter().map(|c| self.values(&c.reading.path)).collect();
+        let texts: Vec<String> = candidates.iter().map(|c| self.text(&c.reading.path)).collect();
+        let clearest = candidates.iter().map(|c| &c.reading.path).max_by(|a, b| a.sum().total_cmp(&b.sum()));
         let Some((heard, mean)) = clearest.map(|path| (path.sum(), path.mean())) else { return Ok(()) };
         let allowed = heard - WORSE + WORSE_UNSURE * mean;
         let ear = Ear { rules: &self.rules, digits: &self.digits, bpe: &self.bpe, model: &language.model };
@@ -100,32 +114,30 @@ impl Engine {
             let best = candidates.get(likeliest(candidates)).map_or(f32::NEG_INFINITY, |c| c.merit);
             let bound = (allowed - closer).max(best - UNDERSTOOD);
             let Some(found) = template::filled(&mut self.encoded, &ear, &find.text, bound)? else { continue };
-            let text = text_of(&self.vocabulary, &found.tokens);
-            let values = doubt::values(&self.vocabulary, &found.tokens);
-            let same = written.contains(&values);
+            let same = written.contains(&self.values(&found));
             let least = if same { CHATTER_GUESSED } else { CHATTER };
-            if likelihood(&found) < least || !language.understands(&text) {
+            if likelihood(&found) < least || !language.understands(&self.text(&found)) {
                 continue;
             }
             let near = find.cost < NEAR && same && found.sum() > heard - WORSE_SURELY;
             let best_by_sound = found.sum() > heard && likelihood(&found) >= CLEAR;
             let sure = best_by_sound || near && likelihood(&found) >= CHATTER;
             let merit = merit(language, &found, true);
-            candidates.push(Candidate { path: found, understood: true, merit, guessed: !sure });
+            let reading = Reading { path: found, understood: true };
+            candidates.push(Candidate { reading, merit, guessed: !sure });
         }
         Ok(())
     }
 
-    fn candidate(&self, language: &Language, path: Path) -> Candidate {
-        let understood = language.understands(&self.text(&path));
-        Candidate { merit: merit(language, &path, understood), understood, path, guessed: false }
+    fn reading(&self, language: &Language, path: Path) -> Reading {
+        Reading { understood: language.understands(&self.text(&path)), path }
     }
 
     /// Another decoding as a rival of the chosen one: where it has other numbers, or is understood and likely beside it.
     /// Whether it means anything else is for the conversation to find.
-    fn rival(&self, chosen: &Candidate, other: &Candidate) -> Option<(String, f64)> {
-        let beside = 1.0 / (1.0 + f64::from(chosen.path.sum() - other.path.sum()).exp());
-        let other_numbers = self.values(&other.path) != self.values(&chosen.path);
+    fn rival(&self, chosen: &Path, other: &Reading) -> Option<(String, f64)> {
+        let beside = beside(other.path.sum(), chosen.sum());
+        let other_numbers = self.values(&other.path) != self.values(chosen);
         let probability = if other_numbers { likelihood(&other.path) } else { beside };
         let counts = if other.understood { beside >= LEAST_RIVAL } else { other_numbers };
         counts.then(|| (self.text(&other.path).trim().to_string(), probability))
@@ -134,9 +146,8 @@ impl Engine {
     /// True if `other` says the same as `path` and then goes on with words that are not in it, and is likelier by the
     /// sound alone. A loop goes on with the same words.
     fn goes_on(&self, path: &Path, other: &Path) -> bool {
-        let is_word = |token: &i32| text_of(&self.vocabulary, &[*token]).chars().any(char::is_alphanumeric);
-        let stem = path.tokens.iter().rposition(is_word).map_or(0, |last| last + 1);
-        let Some(beyond) = other.tokens.strip_prefix(&path.tokens[..stem]) else { return false };
+        let stem = &path.tokens[..self.words_end(&path.tokens)];
+        let Some(beyond) = other.tokens.strip_prefix(stem) else { return false };
         let said = self.text(path).to_lowercase();
         let beyond = text_of(&self.vocabulary, beyond).to_lowercase();
         let mut words = beyond.split(|c: char| !c.is_alphanumeric()).filter(|word| word.len() > 1);
@@ -161,7 +172,7 @@ fn merit(language: &Language, path: &Path, understood: bool) -> f32 {
 /// sound alone says is not believed where it means nothing.
 fn likeliest(candidates: &[Candidate]) -> usize {
     let better = |best: usize, at: usize| if candidates[at].merit > candidates[best].merit { at } else { best };
-    (1..candidates.len()).filter(|at| candidates[*at].understood).fold(0, better)
+    (1..candidates.len()).filter(|at| candidates[*at].reading.understood).fold(0, better)
 }
 
 /// The grammar's sentences nearest to any of what was written, the nearest first.

@@ -147,8 +147,7 @@ impl Engine {
             let text = |tokens: &[i32]| text_of(&self.vocabulary, tokens);
             let bare = text(&path.tokens[range.clone()]).trim().trim_end_matches([',', '.']).to_string();
             let Some(opposite) = language.grammar.lexicon().opposite(&bare.to_lowercase()) else { continue };
-            let letters = |t: &i32| text(&[*t]).chars().any(char::is_alphanumeric);
-            let to = range.start + path.tokens[range.clone()].iter().take_while(|t| letters(t)).count();
+            let to = range.start + path.tokens[range.clone()].iter().take_while(|token| self.is_word(token)).count();
             // "8 and labored" may be "8, unlabored": the first syllable as a word of its own.
             let joins = before.is_some_and(|before: &Range<usize>| {
                 JOINS.contains(&text(&path.tokens[before.clone()]).trim().to_lowercase().as_str())
@@ -161,7 +160,7 @@ impl Engine {
             };
             let own = sum(&path.tokens[..to], &[])?;
             let rival = sum(&path.tokens[..range.start], &other)?.max(sum(&path.tokens[..from], &other)?);
-            let probability = 1.0 / (1.0 + f64::from(own - rival).exp());
+            let probability = beside(rival, own);
             if probability >= LEAST_OPPOSITE {
                 found.push((at, (opposite.to_string(), probability)));
             }
@@ -172,28 +171,39 @@ impl Engine {
     /// The sentence with an ending that is easily lost, where it makes sense and the sound itself leaves room for it.
     fn longer(&mut self, path: &Path) -> Result<Vec<(String, f64)>> {
         let Some(language) = &self.language else { return Ok(Vec::new()) };
-        let mut found = Vec::new();
-        let is_word = |t: &&i32| text_of(&self.vocabulary, &[**t]).chars().any(char::is_alphanumeric);
-        let words = path.tokens.iter().rposition(|t| is_word(&t)).map_or(0, |last| last + 1);
+        let words = self.words_end(&path.tokens);
         let (stem, rest) = path.tokens.split_at(words);
-        let text = text_of(&self.vocabulary, stem);
-        for ending in language.grammar.lexicon().lost_endings() {
-            let longer = format!("{} {ending}", text.trim());
-            if text.trim_end().ends_with(ending.as_str()) || !language.understands(&longer) {
-                continue;
-            }
-            let tokens = self.bpe.encode(&format!(" {ending}"));
-            let mut sum = |middle: &[i32]| -> Result<f32> {
-                let tokens = [stem, middle, rest, &[self.rules.end]].concat();
-                Ok(decode::score(&mut self.encoded, &self.rules, &tokens, words)?.iter().sum())
-            };
-            let (own, rival) = (sum(&[])?, sum(&tokens)?);
-            let probability = 1.0 / (1.0 + f64::from(own - rival).exp());
+        let text = text_of(&self.vocabulary, stem).trim().to_string();
+        let lost = language.grammar.lexicon().lost_endings().iter().filter(|ending| !text.ends_with(ending.as_str()));
+        let longer: Vec<(String, &String)> = lost
+            .map(|ending| (format!("{text} {ending}"), ending))
+            .filter(|(longer, _)| language.understands(longer))
+            .collect();
+        if longer.is_empty() {
+            return Ok(Vec::new());
+        }
+        let mut sum = |ending: &[i32]| -> Result<f32> {
+            let tokens = [stem, ending, rest, &[self.rules.end]].concat();
+            Ok(decode::score(&mut self.encoded, &self.rules, &tokens, words)?.iter().sum())
+        };
+        let own = sum(&[])?;
+        let mut found = Vec::new();
+        for (longer, ending) in longer {
+            let probability = beside(sum(&self.bpe.encode(&format!(" {ending}")))?, own);
             if probability >= LEAST_OPPOSITE {
                 found.push((longer, probability));
             }
         }
         Ok(found)
+    }
+
+    /// Where the last word of `tokens` ends: behind it stand marks alone.
+    pub(super) fn words_end(&self, tokens: &[i32]) -> usize {
+        tokens.iter().rposition(|token| self.is_word(token)).map_or(0, |last| last + 1)
+    }
+
+    fn is_word(&self, token: &i32) -> bool {
+        text_of(&self.vocabulary, &[*token]).chars().any(char::is_alphanumeric)
     }
 
     fn transcript(&self, chosen: Chosen, numbers: &[Number], audio_ms: u64) -> Transcript {
@@ -327,4 +337,9 @@ fn is_unspoken(bytes: &[u8]) -> bool {
 /// Geometric mean of the tokens' probabilities, by the sound alone; 0 where there is none.
 pub(super) fn likelihood(path: &Path) -> f64 {
     f64::from(path.mean().exp())
+}
+
+/// Probability of a rival beside what is believed, from the log probabilities of both by the sound alone.
+pub(super) fn beside(rival: f32, own: f32) -> f64 {
+    1.0 / (1.0 + f64::from(own - rival).exp())
 }
