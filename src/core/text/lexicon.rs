@@ -32,6 +32,7 @@ struct File {
 struct Twins {
     heard: BTreeMap<String, String>,
     digits: BTreeMap<String, u8>,
+    digits_before: HashSet<String>,
     no_digits_before: HashSet<String>,
     opposites: Vec<(String, String)>,
     lost_endings: Vec<String>,
@@ -93,6 +94,8 @@ pub struct Lexicon {
     no_twin_before: HashSet<String>,
     /// Words that sound like a digit, and which.
     digit_twins: BTreeMap<String, u8>,
+    /// Words (a unit's) before which a word that sounds like a digit may be the last digit of the round number before it.
+    digit_before: HashSet<String>,
     no_digit_before: HashSet<String>,
     /// Words whose opposite sounds nearly the same, both ways.
     opposites: HashMap<String, String>,
@@ -146,6 +149,7 @@ impl Lexicon {
             twins: file.twins.heard.iter().map(|(from, to)| (words(from), to.clone())).collect(),
             no_twin_before: file.twins.unless_before,
             digit_twins: file.twins.digits,
+            digit_before: file.twins.digits_before,
             no_digit_before: file.twins.no_digits_before,
             lost_endings: file.twins.lost_endings,
             opposites: file.twins.opposites.into_iter().flat_map(|(a, b)| [(a.clone(), b.clone()), (b, a)]).collect(),
@@ -158,7 +162,9 @@ impl Lexicon {
         let tokens = self.tokens(text);
         let places = (0..tokens.len()).flat_map(|at| self.twins.iter().map(move |twin| (at, twin)));
         let opposites = places.filter_map(|(at, (from, to))| self.with_twin(text, tokens.get(at..)?, from, to));
-        opposites.chain((0..tokens.len()).filter_map(|at| self.with_digit(text, tokens.get(at..)?))).collect()
+        let hundreds = (0..tokens.len()).filter_map(|at| self.with_hundreds(text, tokens.get(at..)?));
+        let last = (0..tokens.len()).filter_map(|at| self.with_last_digit(text, tokens.get(at..)?));
+        opposites.chain(hundreds).chain(last).collect()
     }
 
     /// The word that means the opposite of `word` (lower case) and sounds nearly the same: for the recogniser to weigh.
@@ -172,7 +178,7 @@ impl Lexicon {
     }
 
     /// "to 43" may have been "243": a word that sounds like a digit right before a number of two digits.
-    fn with_digit(&self, text: &str, tokens: &[Token]) -> Option<String> {
+    fn with_hundreds(&self, text: &str, tokens: &[Token]) -> Option<String> {
         let [word, number, behind @ ..] = tokens else { return None };
         if behind.first().is_some_and(|next| self.no_digit_before.contains(&next.text)) {
             return None;
@@ -181,6 +187,19 @@ impl Lexicon {
         let Some(NumberWord::Written { digits: 2, .. }) = number.number else { return None };
         let (before, after) = (text.get(..word.span.start)?, text.get(number.span.start..)?);
         (word.after == Break::None).then(|| format!("{before}{digit}{after}"))
+    }
+
+    /// "320 for milligrams" may have been "324 milligrams": a word that sounds like a digit between a round number and a unit.
+    fn with_last_digit(&self, text: &str, tokens: &[Token]) -> Option<String> {
+        let [number, word, unit, ..] = tokens else { return None };
+        let digit = i64::from(*self.digit_twins.get(&word.text)?);
+        let round = match number.number? {
+            NumberWord::Written { value, digits } if digits > 1 => value.as_int().filter(|value| value % 10 == 0)?,
+            NumberWord::Tens(tens) => i64::from(tens),
+            _ => return None,
+        };
+        let (before, after) = (text.get(..number.span.start)?, text.get(word.span.end..)?);
+        self.digit_before.contains(&unit.text).then(|| format!("{before}{}{after}", round + digit))
     }
 
     fn with_twin(&self, text: &str, tokens: &[Token], from: &Words, to: &str) -> Option<String> {
