@@ -137,11 +137,19 @@ enum Tone {
     Silent,
 }
 
-pub fn interpret(grammar: &Grammar, on: &Utterance, derivation: &Derivation, now: &DateTime<FixedOffset>) -> Meaning {
+/// `read_back`: the frames of what was read back aloud and waits for its answer.
+pub fn interpret(
+    grammar: &Grammar,
+    on: &Utterance,
+    derivation: &Derivation,
+    now: &DateTime<FixedOffset>,
+    read_back: &[usize],
+) -> Meaning {
     let mut reader = Reader {
         grammar,
         on,
         now,
+        read_back,
         meaning: Meaning::default(),
         current: None,
         tone: Tone::Says,
@@ -175,6 +183,7 @@ struct Reader<'a> {
     grammar: &'a Grammar,
     on: &'a Utterance,
     now: &'a DateTime<FixedOffset>,
+    read_back: &'a [usize],
     meaning: Meaning,
     current: Option<Draft>,
     tone: Tone,
@@ -502,8 +511,29 @@ impl Reader<'_> {
         }
     }
 
+    /// "negative one seventy eight" to "pulse eighteen?": a number right behind the "no", or behind what was read back, is
+    /// the right one, whether or not the recogniser wrote a comma.
+    fn answers_a_read_back(&self, end: usize, next: &[Step]) -> bool {
+        if self.read_back.is_empty() {
+            return false;
+        }
+        let is_number = |at: usize| self.on.tokens.get(at).is_some_and(|t| t.is_number());
+        let mut phrases = next.iter().filter_map(|step| match step {
+            Step::Phrase(found) => Some(found),
+            _ => None,
+        });
+        let named = phrases.next().filter(|found| match self.grammar.phrase(found.phrase).map(|p| p.role) {
+            Some(Role::Open(frame)) => self.read_back.contains(&frame),
+            _ => false,
+        });
+        is_number(end) || (named.is_some() && phrases.next().is_some_and(|found| is_number(found.start)))
+    }
+
     /// "no" denies what follows it without a pause; alone it answers.
     fn denies_next(&self, end: usize, next: &[Step]) -> bool {
+        if self.answers_a_read_back(end, next) {
+            return false;
+        }
         for step in next {
             let at = match step {
                 Step::Skip { at, .. } => *at,

@@ -22,6 +22,8 @@ use settle::{Context, Settled};
 
 /// How long a question stays open, milliseconds.
 const QUESTION_MS: u64 = 30_000;
+/// How a value is confirmed that was read back.
+const READ_BACK: &str = "read_back";
 /// How long a read-back waits for its answer.
 const READ_BACK_MS: u64 = 45_000;
 /// How long after a warning "acknowledged" acts without the tool's name.
@@ -72,6 +74,10 @@ struct Asked {
 #[derive(Clone, Debug)]
 struct ReadBack {
     targets: Vec<u64>,
+    /// What was read back in the same breath before: a number may answer it, a bare yes does not.
+    before: Vec<u64>,
+    /// The event that asked.
+    asked: u64,
     at_ms: u64,
 }
 
@@ -168,7 +174,10 @@ impl Conversation {
                 if matches!(advice.kind, AdviceType::ReadBack | AdviceType::Inconsistency) {
                     let known = |seq: &u64| self.ledger.find(*seq).is_some();
                     let targets = advice.because.iter().copied().filter(known).collect();
-                    self.read_back = Some(ReadBack { targets, at_ms: event.when.mono_ms });
+                    let at_ms = event.when.mono_ms;
+                    let together = self.read_back.take().filter(|earlier| earlier.at_ms == at_ms);
+                    let before = together.map(|earlier| [earlier.before, earlier.targets].concat()).unwrap_or_default();
+                    self.read_back = Some(ReadBack { targets, before, asked: event.seq, at_ms });
                 }
             }
             Body::Confirmed(_) => self.read_back = None,
@@ -187,6 +196,12 @@ impl Conversation {
             }
             _ => {}
         }
+    }
+
+    /// After a restart: which question of the crew was open is not in the record. What was read back before the last
+    /// words waits for no answer any more, because a bare "yes" may be that question's.
+    pub fn resumed(&mut self, last_heard: u64) {
+        self.read_back.take_if(|read_back| read_back.asked < last_heard);
     }
 
     /// Questions and read-backs grow old.
@@ -230,9 +245,10 @@ impl Conversation {
     fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {
         let on = grammar.utterance(text);
         let derivations = grammar.derive(&on, &self.openings(grammar));
+        let read_back = self.read_back_frames(grammar);
         let mut all: Vec<Taken> = Vec::new();
         for derivation in &derivations {
-            let meaning = interpret::interpret(grammar, &on, derivation, &when.at);
+            let meaning = interpret::interpret(grammar, &on, derivation, &when.at, &read_back);
             let taken = self.take(grammar, meaning, when);
             if !all.iter().any(|other| same(other, &taken)) {
                 all.push(taken);
@@ -274,9 +290,22 @@ impl Conversation {
         last.filter_map(|seq| self.ledger.find(*seq)).filter(|e| e.stands())
     }
 
+    /// What was read back last, the latest first.
+    fn read_back(&self) -> impl Iterator<Item = &Entry> {
+        let seqs = self.read_back.iter().flat_map(|r| r.targets.iter().chain(&r.before));
+        seqs.filter_map(|seq| self.ledger.find(*seq))
+    }
+
     fn read_back_kinds(&self) -> Vec<Kind> {
-        let targets = self.read_back.as_ref().map(|r| r.targets.as_slice()).unwrap_or_default();
-        targets.iter().filter_map(|seq| self.ledger.find(*seq)).map(|e| e.finding.kind()).collect()
+        self.read_back().map(|e| e.finding.kind()).collect()
+    }
+
+    /// The frames that a "no" and a number may answer: none while a question of the crew is open.
+    fn read_back_frames(&self, grammar: &Grammar) -> Vec<usize> {
+        if !self.open.is_empty() {
+            return Vec::new();
+        }
+        self.read_back_kinds().into_iter().flat_map(|kind| grammar.frames_of(kind)).collect()
     }
 
     fn context(&self) -> Context {
@@ -314,6 +343,9 @@ impl Conversation {
         }
         for answered in &meaning.answers {
             self.take_answer(grammar, answered, context, &meaning, &mut taken);
+        }
+        if meaning.answers.iter().any(|a| a.answer == Answer::No && a.questions.is_empty()) {
+            self.deny_what_is_confirmed(grammar, &mut taken);
         }
         if !meaning.stray.is_empty() {
             let number = meaning.stray.join(" ");
@@ -476,6 +508,9 @@ impl Conversation {
             return;
         }
         if let Some(reading) = self.read_back_answer(draft, &finding) {
+            if recorded(&reading).is_some() {
+                doubt_next(taken, doubts);
+            }
             taken.changes.push(reading);
             taken.answered = true;
             return;
@@ -508,8 +543,7 @@ impl Conversation {
         if known {
             return;
         }
-        let index = taken.changes.iter().filter(|c| matches!(c, Change::Record(_) | Change::Correct { .. })).count();
-        taken.doubts.extend(doubts.into_iter().map(|d| Doubt { finding: index, ..d }));
+        doubt_next(taken, doubts);
         taken.changes.push(Change::Record(finding));
     }
 
@@ -642,22 +676,51 @@ impl Conversation {
         }
     }
 
-    /// The same value settles a read-back; another one corrects it.
+    /// The same value settles a read-back; another one corrects it. Said with its name ("pulse one seventy eight") it
+    /// does so only where the value read back was in doubt: a sure one may have changed since.
     fn read_back_answer(&self, draft: &Draft, finding: &Finding) -> Option<Change> {
-        let read_back = self.read_back.as_ref().filter(|_| draft.answers && self.open.is_empty())?;
-        let entry = read_back
-            .targets
-            .iter()
-            .filter_map(|seq| self.ledger.find(*seq))
-            .find(|e| e.finding.kind() == finding.kind())?;
-        let agrees = finding.fields().all(|(f, v)| f == Field::Unconfirmed || entry.finding.get(f) == Some(v));
-        if agrees {
-            return Some(Change::Confirm { target: entry.seq, how: "read_back".into(), echoed: None });
+        if !self.open.is_empty() {
+            return None;
         }
+        let asked = |e: &&Entry| {
+            let doubted = draft.answers || (e.stands() && e.unconfirmed() && same_subject(&e.finding, finding));
+            e.finding.kind() == finding.kind() && e.finding.patient() == finding.patient() && doubted
+        };
+        let agrees = |e: &&Entry| finding.fields().all(|(f, v)| f == Field::Unconfirmed || e.finding.get(f) == Some(v));
+        if let Some(entry) = self.read_back().filter(asked).find(|e| e.stands() && agrees(e)) {
+            return Some(Change::Confirm { target: entry.seq, how: READ_BACK.into(), echoed: None });
+        }
+        let entry = self.read_back().find(asked)?;
         let mut merged = entry.finding.clone();
         merged.remove(Field::Unconfirmed);
         overlay(&mut merged, finding);
-        Some(Change::Correct { target: entry.seq, finding: merged, who: None, why: None })
+        Some(match entry.stands() {
+            true => Change::Correct { target: entry.seq, finding: merged, who: None, why: None },
+            // Denied when it was read back, and now said again.
+            false => Change::Record(merged),
+        })
+    }
+
+    /// "No, twenty" to "pulse twenty?": a part of the number may be lost ("no, one twenty"), so it is not taken for a yes.
+    fn deny_what_is_confirmed(&self, grammar: &Grammar, taken: &mut Taken) {
+        let confirms = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == READ_BACK);
+        if taken.changes.iter().any(confirms) {
+            taken.changes.retain(|c| !confirms(c));
+            self.deny(grammar, taken);
+        }
+    }
+
+    /// What was read back last is not so: it is taken back, and asked for again.
+    fn deny(&self, grammar: &Grammar, taken: &mut Taken) {
+        let last = self.read_back.iter().flat_map(|r| &r.targets).filter_map(|seq| self.ledger.find(*seq));
+        for entry in last.filter(|e| e.stands() && e.unconfirmed()) {
+            let known = |c: &Change| matches!(c, Change::Retract { target, .. } if *target == entry.seq);
+            if !taken.changes.iter().any(known) {
+                let why = Some(grammar.prompt("denied_read_back", &[]));
+                taken.changes.push(Change::Retract { target: entry.seq, why });
+            }
+        }
+        taken.commands.push(Command::Deny);
     }
 
     fn take_answer(
@@ -683,7 +746,7 @@ impl Conversation {
                     return;
                 }
                 [] => {
-                    self.settle_read_back(answered.answer, taken);
+                    self.settle_read_back(grammar, answered.answer, taken);
                     return;
                 }
                 [.., last] => questions = last.questions.clone(),
@@ -698,14 +761,15 @@ impl Conversation {
         self.answer(grammar, answered.answer, &questions, context, taken);
     }
 
-    fn settle_read_back(&self, answer: Answer, taken: &mut Taken) {
+    fn settle_read_back(&self, grammar: &Grammar, answer: Answer, taken: &mut Taken) {
         let Some(read_back) = &self.read_back else { return };
         match answer {
             Answer::Yes => {
-                let confirm = |seq: &u64| Change::Confirm { target: *seq, how: "read_back".into(), echoed: None };
-                taken.changes.extend(read_back.targets.iter().map(confirm));
+                let stands = |seq: &&u64| self.ledger.find(**seq).is_some_and(Entry::stands);
+                let confirm = |seq: &u64| Change::Confirm { target: *seq, how: READ_BACK.into(), echoed: None };
+                taken.changes.extend(read_back.targets.iter().filter(stands).map(confirm));
             }
-            Answer::No => taken.commands.push(Command::Deny),
+            Answer::No => self.deny(grammar, taken),
             Answer::Unsure | Answer::Unchanged => {}
         }
     }
@@ -978,8 +1042,11 @@ fn merge(grammar: &Grammar, mut all: Vec<Taken>) -> Taken {
     // One that says all another says, and more, is the one that was meant.
     let said: Vec<Vec<Finding>> =
         all.iter().map(|t| t.changes.iter().filter_map(recorded).cloned().collect()).collect();
+    // "Twenty" may confirm one value that was read back, or correct the other: neither says more.
+    let confirms = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == READ_BACK);
+    let settles: Vec<bool> = all.iter().map(|t| t.changes.iter().any(confirms)).collect();
     let beaten = |at: usize| {
-        let mine = said.get(at);
+        let mine = said.get(at).filter(|_| settles.get(at) != Some(&true));
         said.iter().enumerate().any(|(i, other)| i != at && mine.is_some_and(|mine| says_more(other, mine)))
     };
     let mut at = 0;
@@ -1129,6 +1196,20 @@ fn doubt_unshared(taken: &mut Taken, other: &Taken, probability: f64) {
 fn named(draft: &Draft) -> Finding {
     let name = draft.fields.iter().find(|(field, _)| *field == Field::Name);
     name.map_or(Finding::new(draft.kind), |(field, value)| Finding::new(draft.kind).with(*field, value.clone()))
+}
+
+/// Doubts of the finding that is recorded next.
+fn doubt_next(taken: &mut Taken, doubts: Vec<Doubt>) {
+    let index = taken.changes.iter().filter(|c| recorded(c).is_some()).count();
+    taken.doubts.extend(doubts.into_iter().map(|d| Doubt { finding: index, ..d }));
+}
+
+/// Nothing that names what they are about ("left", "aspirin") tells these two findings of a kind apart.
+fn same_subject(one: &Finding, other: &Finding) -> bool {
+    one.fields().all(|(field, value)| match (value, other.get(field)) {
+        (Value::Text(_), Some(same)) => same == value,
+        _ => true,
+    })
 }
 
 fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Understood {

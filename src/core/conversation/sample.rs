@@ -43,7 +43,7 @@ impl Grammar {
         let at = DateTime::from_timestamp(1_800_000_000, 0)?.fixed_offset();
         let conversation = Conversation::default();
         let when = Moment::new(0, at);
-        let meaning = interpret::interpret(self, on, derivation, &at);
+        let meaning = interpret::interpret(self, on, derivation, &at, &[]);
         let taken = conversation.take(self, meaning, when);
         if taken.rejected || taken.ambiguous || !taken.doubts.is_empty() {
             return None;

@@ -15,7 +15,7 @@ use crate::core::report::wording::Manner;
 use crate::core::time::Moment;
 
 use super::clocks::{dues, minutes_until, spoken_kind};
-use super::doubt::sentence;
+use super::doubt::{self, sentence};
 use super::state::State;
 use super::{Knowledge, Speech};
 
@@ -83,8 +83,8 @@ pub fn act(state: &State, knowledge: &Knowledge, command: &Command, last: Option
         Command::CloseCall => vec![Act::Close(Closed { reason: "asked".into(), by: None })],
         Command::Handoff { part } => handoff(state, knowledge, part.as_deref(), now),
         Command::Confirm => confirm(state),
-        Command::Deny
-        | Command::Retract
+        Command::Deny => deny(state, protocol),
+        Command::Retract
         | Command::OffRecord
         | Command::OnRecord
         | Command::Patient { .. }
@@ -341,6 +341,17 @@ fn acknowledge(state: &State, reason: &Option<String>, authorized_by: &Option<St
         }))
     };
     state.said.iter().filter(open).filter(together).map(acknowledge).collect()
+}
+
+/// "No": what was read back was taken back with these words, and is asked for again.
+fn deny(state: &State, protocol: &Protocol) -> Vec<Act> {
+    let read = state.said.iter().rev().find(|s| doubt::is_question(&s.advice.rule));
+    let Some((read, seq)) = read.and_then(|s| Some((s, s.anchor()?))) else { return Vec::new() };
+    let now = |e: &&Entry| e.retracted.is_some_and(|by| by > state.last_heard);
+    if state.ledger.find(seq).filter(now).is_none() {
+        return Vec::new();
+    }
+    vec![Act::Answer(doubt::say_again(protocol, &read.advice.about, seq))]
 }
 
 /// "Correct": the value last read back stands.

@@ -17,6 +17,7 @@ use crate::core::time::Moment;
 use crate::core::vitals::{arrests, in_arrest};
 
 use super::Knowledge;
+use super::doubt::unanswered;
 use super::medication::open_plans;
 use super::stability::{Pace, crosses, pace};
 use super::state::{Said, State, Watched};
@@ -66,6 +67,7 @@ fn patient_dues(state: &Watched<'_>, knowledge: &Knowledge, now: Moment, quiet: 
         for recheck in &protocol.rechecks {
             out.extend(recheck_due(state, protocol, recheck));
         }
+        out.extend(unanswered(protocol, state, Watched::patient(state)));
     }
     out
 }

@@ -4,12 +4,14 @@ use serde_json::Value as Json;
 
 use crate::core::event::{Advice, AdviceType, Outcome, Priority};
 use crate::core::finding::{Field, Finding, Kind, Value};
-use crate::core::ledger::Ledger;
+use crate::core::ledger::{Entry, Ledger};
 use crate::core::prompt::Slots;
 use crate::core::protocol::Protocol;
 use crate::core::utterance::{Doubt, Understood};
 
-use super::clocks::spoken_kind;
+use super::answers::values;
+use super::clocks::{Due, spoken_kind};
+use super::state::{Said, State};
 
 /// Fields that say how a finding came about, not what was found.
 const ATTACHED: [Field; 12] = [
@@ -106,6 +108,85 @@ fn number(json: &Json) -> Option<Value> {
 fn main_value(finding: &Finding) -> Option<Value> {
     let own = || finding.fields().filter(|(f, _)| !ATTACHED.contains(f));
     own().find(|(_, v)| v.as_number().is_some()).or_else(|| own().next()).map(|(_, v)| v.clone())
+}
+
+/// The prompts that read a value back to be confirmed.
+const QUESTIONS: [&str; 3] = ["doubt.value", "doubt.value_or", "doubt.words"];
+/// The same question, asked once more.
+const AGAIN: &str = "doubt.again";
+/// What was never confirmed, named before the patient is handed over.
+const BEFORE_HANDOVER: &str = "doubt.before_handover";
+/// A question that got no answer is asked again so long after it. Our own choice, no source.
+const AGAIN_MS: u64 = 60_000;
+/// At a quiet moment: when nobody has spoken for so long.
+const QUIET_MS: u64 = 4_000;
+/// No moment is quiet: it is asked after all.
+const AT_LAST_MS: u64 = 180_000;
+
+/// True for the prompts that ask whether a value was heard right.
+pub fn is_question(rule: &str) -> bool {
+    QUESTIONS.contains(&rule) || rule == AGAIN
+}
+
+/// What was denied when it was read back.
+pub fn say_again(protocol: &Protocol, about: &str, seq: u64) -> Advice {
+    let slots = vec![("what".to_string(), Value::text(spoken_kind(protocol, about)))];
+    let mut advice = advice(protocol, "doubt.say_again", AdviceType::ReadBack, Priority::Medium, about, &slots);
+    advice.because = vec![seq];
+    advice
+}
+
+/// The last question about each value that still is in doubt, oldest first: not one that a later value of its kind
+/// replaced.
+fn open_questions<'s>(protocol: &Protocol, state: &'s State, patient: i64) -> Vec<(&'s Said, &'s Entry)> {
+    let mut out: Vec<(&Said, &Entry)> = Vec::new();
+    for said in state.said.iter().filter(|s| QUESTIONS.contains(&s.advice.rule.as_str())) {
+        let entry = said.anchor().and_then(|seq| state.ledger.find(seq));
+        let open = |e: &&Entry| e.stands() && e.unconfirmed() && e.finding.patient() == patient;
+        let Some(entry) = entry.filter(open) else { continue };
+        out.retain(|(_, earlier)| earlier.seq != entry.seq);
+        let named = about(protocol, &entry.finding);
+        let later = |e: &Entry| e.seq > entry.seq && about(protocol, &e.finding) == named;
+        if !state.ledger.of(entry.finding.kind(), patient).rev().any(later) {
+            out.push((said, entry));
+        }
+    }
+    out
+}
+
+/// A question that got no answer, asked once more at a quiet moment.
+pub fn unanswered(protocol: &Protocol, state: &State, patient: i64) -> Vec<Due> {
+    let again = |(said, entry): (&Said, &Entry)| {
+        if state.said_about(AGAIN, entry.seq).next().is_some() {
+            return None;
+        }
+        let asked_ms = said.when.mono_ms;
+        let quiet_ms = state.last_heard_ms + QUIET_MS;
+        let at_ms = (asked_ms + AGAIN_MS).max(quiet_ms).min(asked_ms + AT_LAST_MS);
+        let one = |text: &str| vec![("text".to_string(), Value::text(text))];
+        let first = &said.advice;
+        let mut advice =
+            advice(protocol, AGAIN, AdviceType::ReadBack, Priority::Medium, &first.about, &one(&first.say));
+        advice.say_aloud = first.say_aloud.as_deref().map(|aloud| protocol.say(AGAIN, &one(aloud)).0);
+        advice.because = vec![entry.seq];
+        Some(Due { at_ms, advice })
+    };
+    open_questions(protocol, state, patient).into_iter().filter_map(again).collect()
+}
+
+/// Every value that was never confirmed, in one sentence.
+pub fn before_handover(protocol: &Protocol, state: &State) -> Option<Advice> {
+    let open = open_questions(protocol, state, state.patient());
+    let about = open.first()?.0.advice.about.clone();
+    let said = |(_, entry): &(&Said, &Entry)| {
+        let what = spoken_kind(protocol, &self::about(protocol, &entry.finding));
+        format!("{what} {}", values(&entry.finding))
+    };
+    let text = open.iter().map(said).collect::<Vec<_>>().join("; ");
+    let slots = vec![("text".to_string(), Value::text(text))];
+    let mut advice = advice(protocol, BEFORE_HANDOVER, AdviceType::ReadBack, Priority::Medium, &about, &slots);
+    advice.because = open.iter().map(|(_, entry)| entry.seq).collect();
+    Some(advice)
 }
 
 /// Asked for every ambiguous or impossible part.

@@ -123,6 +123,7 @@ impl<'k> Encounter<'k> {
     pub fn resume(knowledge: &'k Knowledge, events: &[Event]) -> Encounter<'k> {
         let mut encounter = Encounter::new(knowledge);
         events.iter().for_each(|event| encounter.state.apply(event));
+        encounter.state.conversation.resumed(encounter.state.last_heard);
         if let Some(latest) = encounter.state.latest() {
             encounter.next_assessment = gaps::assessed(&encounter.state, knowledge, latest).1;
         }
@@ -205,11 +206,14 @@ impl<'k> Encounter<'k> {
         let heard = self.append(spoken_at, None, Body::Heard(heard_of(transcript, &understood)));
         let mut seqs = Vec::new();
         for change in understood.changes.clone() {
-            let recorded = matches!(change, Change::Record(_) | Change::Correct { .. });
+            let corrects = match &change {
+                Change::Correct { target, .. } => Some(*target),
+                _ => None,
+            };
+            let records = matches!(change, Change::Record(_));
             let seq = self.change(change, heard, spoken_at);
-            if recorded {
-                seqs.push(seq);
-            }
+            // A corrected value is still known by the number of the finding it corrects.
+            seqs.extend(corrects.or(records.then_some(seq)));
         }
         let kinds: Vec<Kind> = understood.findings().map(Finding::kind).collect();
         self.gate.hear(&self.knowledge.protocol, &understood.heard, &kinds, now);
@@ -263,7 +267,8 @@ impl<'k> Encounter<'k> {
         let protocol = &self.knowledge.protocol;
         let open = medication::open_plans(&self.state, protocol, now);
         let plans = open.iter().map(|s| answers::plan_before_handover(protocol, &s.plan.drug, s.plan.seq));
-        plans.chain(gaps::before_handover(&self.state, self.knowledge, arrival, now)).collect()
+        let unsure = doubt::before_handover(protocol, &self.state);
+        plans.chain(unsure).chain(gaps::before_handover(&self.state, self.knowledge, arrival, now)).collect()
     }
 
     /// A bare "yes" or "no" to the one question of ours that is open.

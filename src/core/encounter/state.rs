@@ -34,6 +34,8 @@ pub struct State {
     pub last_seq: u64,
     /// The last `heard` event.
     pub last_heard: u64,
+    /// When its words began, ms on the stopwatch.
+    pub last_heard_ms: u64,
     /// The latest moment seen on the stopwatch, ms.
     pub latest_ms: u64,
     latest_at: Option<chrono::DateTime<chrono::FixedOffset>>,
@@ -64,6 +66,7 @@ impl State {
             Body::Closed(_) => self.closed = true,
             Body::Heard(heard) => {
                 self.last_heard = event.seq;
+                self.last_heard_ms = event.when.mono_ms;
                 self.apply_heard(heard, event.seq, event.when);
             }
             Body::Advice(advice) => {
