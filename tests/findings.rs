@@ -269,6 +269,32 @@ fn a_read_back_does_not_answer_itself() {
     assert_eq!(hear("fourteen", false).1, 1, "an answer");
 }
 
+/// "Quiet" without the tool's name is meant for it while it talks, and for a moment after advice; said of anything else it
+/// never is.
+#[test]
+fn quiet_needs_no_name_while_the_program_talks() {
+    use thirdhand::core::command::Command;
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::Transcript;
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |text: &str, own: Option<&str>| {
+        let talked_over = own.is_some();
+        let transcript = Transcript { own_voice: own.map(String::from), talked_over, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &transcript, when).commands
+    };
+    let own = Some("Local protocol and medical direction decide.");
+    for words in ["quiet", "Quiet, please.", "be quiet", "hush", "stop talking"] {
+        assert_eq!(hear(words, own), [Command::Quiet { minutes: 0 }], "{words}");
+        assert_eq!(hear(words, None), [], "{words}");
+    }
+    for words in ["her lungs are quiet", "quiet chest", "the baby is quiet"] {
+        assert_eq!(hear(words, own), [], "{words}");
+    }
+}
+
 /// A drug that may have been given, or may only be planned, is asked about; what both readings hold is not.
 #[test]
 fn a_rival_of_another_kind_makes_the_finding_doubtful() {

@@ -99,6 +99,8 @@ pub struct Meaning {
     /// A number that began the breath, before a measured value.
     pub lead: Vec<String>,
     pub commands: Vec<Map<String, Json>>,
+    /// A command is all that was said.
+    pub nothing_else: bool,
     pub leftover: Vec<String>,
     pub corrects: bool,
     pub retracts: bool,
@@ -605,6 +607,7 @@ impl Reader<'_> {
             };
             map.insert(key.clone(), value);
         }
+        self.meaning.nothing_else |= found.start == 0 && found.end == self.on.tokens.len();
         self.meaning.commands.push(map);
     }
 

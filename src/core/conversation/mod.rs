@@ -54,13 +54,18 @@ pub struct Conversation {
     last_heard: Option<u64>,
     patient: Option<i64>,
     handover_since: Option<u64>,
+    /// Off the record.
     paused: bool,
+    /// Care was transferred: only our own milestones count until the program is addressed, or another patient named.
+    handed_over: bool,
     read_back: Option<ReadBack>,
     /// When the answer that `last` holds was given, until it was repeated.
     answer_ms: Option<u64>,
     warned_ms: Option<u64>,
     /// The tool's name was said and nothing else.
     addressed_ms: Option<u64>,
+    /// Words of ours sounded while this utterance was said.
+    we_speak: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -126,8 +131,13 @@ impl Conversation {
         if transcript.chatter {
             return Understood::unmatched(&transcript.text);
         }
+        self.we_speak = transcript.own_voice.is_some();
         let questions = transcript.talked_over.then(|| self.questions_set_aside());
         let mut taken = self.understand(grammar, &transcript.text, when);
+        let ours = taken.addressed || taken.commands.iter().any(|c| matches!(c, Command::Patient { .. }));
+        if self.handed_over && !self.paused && !ours {
+            return self.after_transfer(grammar, &transcript.text, taken);
+        }
         let passed_over = self.paused && !taken.addressed;
         if !passed_over {
             self.weigh_rivals(grammar, transcript, when, &mut taken);
@@ -153,6 +163,16 @@ impl Conversation {
         (std::mem::take(&mut self.open), self.read_back.take(), self.answer_ms.take())
     }
 
+    /// "In service": what still is ours after the transfer of care.
+    fn after_transfer(&mut self, grammar: &Grammar, text: &str, mut taken: Taken) -> Understood {
+        let milestone = |c: &Change| matches!(c, Change::Record(finding) if finding.kind() == Kind::Milestone);
+        taken.changes.retain(milestone);
+        if taken.changes.is_empty() || taken.ambiguous || taken.rejected || !taken.doubts.is_empty() {
+            return Understood::unmatched(text);
+        }
+        understood(grammar, text, Taken { changes: taken.changes, ..Taken::default() })
+    }
+
     /// Folds one event of the record in.
     pub fn apply(&mut self, event: &Event) {
         self.ledger.apply(event);
@@ -164,7 +184,7 @@ impl Conversation {
                 }
                 self.last.push(event.seq);
                 if finding.kind() == Kind::Milestone && finding.is(Field::Name, "transfer_of_care") {
-                    self.paused = true;
+                    self.handed_over = true;
                     self.handover_since = None;
                 }
             }
@@ -184,7 +204,10 @@ impl Conversation {
             Body::Heard(heard) => {
                 for command in &heard.commands {
                     match command {
-                        Command::Patient { number } => self.patient = Some(i64::from(*number)),
+                        Command::Patient { number } => {
+                            self.patient = Some(i64::from(*number));
+                            self.handed_over = false;
+                        }
                         Command::HandoverBegins => self.handover_since = Some(event.when.mono_ms),
                         Command::HandoverEnds => self.handover_since = None,
                         Command::OffRecord => self.paused = true,
@@ -331,7 +354,7 @@ impl Conversation {
         };
         let mut context = self.context();
         for map in &meaning.commands {
-            self.command(map, &mut taken, when);
+            self.command(map, &meaning, &mut taken, when);
         }
         if let Some(Command::Patient { number }) = taken.commands.iter().find(|c| matches!(c, Command::Patient { .. }))
         {
@@ -420,10 +443,15 @@ impl Conversation {
         taken.doubts.retain(|d| d.finding != at);
     }
 
-    fn command(&self, map: &Map<String, Json>, taken: &mut Taken, when: Moment) {
+    fn command(&self, map: &Map<String, Json>, meaning: &Meaning, taken: &mut Taken, when: Moment) {
         let Ok(command) = serde_json::from_value::<Command>(Json::Object(map.clone())) else { return };
         let recent = self.warned_ms.is_some_and(|at| when.mono_ms.saturating_sub(at) <= ACKNOWLEDGE_MS);
         if matches!(command, Command::Acknowledge { .. }) && !taken.addressed && !recent {
+            return;
+        }
+        // Nobody looks for the tool's name while it talks. Said of anything else ("her lungs are quiet") it is none.
+        let to_us = (recent || self.we_speak) && meaning.nothing_else;
+        if matches!(command, Command::Quiet { .. }) && !taken.addressed && !to_us {
             return;
         }
         if matches!(command, Command::Retract) {
@@ -867,7 +895,7 @@ impl Conversation {
             self.answer_ms = None;
         }
         if taken.addressed {
-            self.paused = false;
+            self.handed_over = false;
         }
         if taken.answered {
             self.open.clear();

@@ -84,13 +84,20 @@ pub fn act(state: &State, knowledge: &Knowledge, command: &Command, last: Option
         Command::Handoff { part } => handoff(state, knowledge, part.as_deref(), now),
         Command::Confirm => confirm(state),
         Command::Deny => deny(state, protocol),
-        Command::Retract
-        | Command::OffRecord
-        | Command::OnRecord
-        | Command::Patient { .. }
-        | Command::HandoverBegins
-        | Command::HandoverEnds => Vec::new(),
+        Command::OffRecord => vec![Act::Answer(on_record(protocol, false))],
+        Command::OnRecord => vec![Act::Answer(on_record(protocol, true))],
+        Command::Patient { number } => {
+            let slots = vec![("number".to_string(), Value::int(i64::from(*number)))];
+            answer("answer.patient", AdviceType::ReadBack, "patient", slots)
+        }
+        Command::Retract | Command::HandoverBegins | Command::HandoverEnds => Vec::new(),
     }
+}
+
+/// Whether what is said now is recorded.
+pub fn on_record(protocol: &Protocol, on: bool) -> Advice {
+    let prompt = if on { "answer.on_record" } else { "answer.off_record" };
+    sentence(protocol, prompt, AdviceType::ReadBack, "record", &Slots::new())
 }
 
 fn spoken_time(time: &str) -> String {

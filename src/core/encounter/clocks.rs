@@ -44,10 +44,10 @@ pub fn dues(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Due> {
     }
     let patients = state.patients();
     let resuscitated = patients.iter().any(|patient| state.watch(*patient).arrest());
-    let quiet = resuscitated || state.transferred();
     let mut out: Vec<Due> = Vec::new();
     for patient in patients {
-        let mut theirs = patient_dues(&state.watch(patient), knowledge, now, quiet);
+        let watched = state.watch(patient);
+        let mut theirs = patient_dues(&watched, knowledge, now, resuscitated || watched.transferred());
         if patient != state.patient() {
             theirs.iter_mut().for_each(|due| name_patient(&knowledge.protocol, patient, &mut due.advice));
         }

@@ -11,7 +11,7 @@ use super::state::State;
 
 /// What the vital signs say now and nobody was told yet, and when time alone may add to that.
 pub fn assessed(state: &State, knowledge: &Knowledge, now: Moment) -> (Vec<Advice>, Option<u64>) {
-    if state.transferred() {
+    if state.transferred(state.patient()) {
         return (Vec::new(), None);
     }
     let told =

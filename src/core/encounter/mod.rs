@@ -18,7 +18,7 @@ use super::event::{
     Advice, AdviceType, Body, Closed, Confirmed, Corrected, Event, Heard, Note, Opened, Outcome, Priority, Retracted,
     Spoken, Trouble,
 };
-use super::finding::{Finding, Kind};
+use super::finding::{Field, Finding, Kind};
 use super::grammar::Grammar;
 use super::protocol::{Protocol, finding_of};
 use super::time::Moment;
@@ -201,8 +201,9 @@ impl<'k> Encounter<'k> {
     fn heard(&mut self, transcript: &Transcript, spoken_at: Moment, now: Moment) {
         let understood = self.state.conversation.hear(&self.knowledge.grammar, transcript, spoken_at);
         if self.state.off_record && !understood.commands.contains(&Command::OnRecord) {
-            return;
+            return self.off_record(&understood, now);
         }
+        let over = self.state.transferred(self.state.patient());
         let heard = self.append(spoken_at, None, Body::Heard(heard_of(transcript, &understood)));
         let mut seqs = Vec::new();
         for change in understood.changes.clone() {
@@ -224,6 +225,31 @@ impl<'k> Encounter<'k> {
         if !self.state.closed {
             self.follow(&understood, &seqs, heard, spoken_at, now);
         }
+        if over && understood.findings().any(begins_a_call) {
+            self.still_open(heard, now);
+        }
+    }
+
+    /// Off the record nothing is recorded; the crew may still ask for quiet, or close the call, and is told where it stands
+    /// when it asks anything else.
+    fn off_record(&mut self, understood: &Understood, now: Moment) {
+        let asks = |wanted: fn(&Command) -> bool| understood.commands.iter().any(wanted);
+        if asks(|c| matches!(c, Command::CloseCall)) {
+            self.close(Closed { reason: "asked".into(), by: None }, now);
+        } else if asks(|c| matches!(c, Command::Quiet { .. })) {
+            self.effects.push(Effect::Hush(Priority::High));
+        } else if !understood.commands.is_empty() {
+            let advice = answers::on_record(&self.knowledge.protocol, false);
+            self.advise(advice, now);
+        }
+    }
+
+    /// The next call begins and the last one was never closed: nothing is mixed into its record, and the crew is told.
+    fn still_open(&mut self, heard: u64, now: Moment) {
+        let protocol = &self.knowledge.protocol;
+        let mut open = doubt::sentence(protocol, "call.still_open", AdviceType::Omission, "milestone", &Vec::new());
+        open.because = vec![heard];
+        self.advise(open, now);
     }
 
     fn found(&mut self, finding: Finding, now: Moment) {
@@ -369,6 +395,12 @@ impl<'k> Encounter<'k> {
             self.speak(speech);
         }
     }
+}
+
+/// On the way to a patient, or there.
+fn begins_a_call(finding: &Finding) -> bool {
+    let names = ["dispatched", "en_route", "on_scene", "at_patient"];
+    finding.kind() == Kind::Milestone && names.iter().any(|name| finding.is(Field::Name, name))
 }
 
 fn heard_of(transcript: &Transcript, understood: &Understood) -> Heard {

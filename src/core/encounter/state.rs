@@ -119,9 +119,10 @@ impl State {
         self.ledger.all_of(Kind::Milestone).rfind(|e| e.finding.is(Field::Name, name))
     }
 
-    /// Care was handed over, or we are back in service.
-    pub fn transferred(&self) -> bool {
-        self.milestone("transfer_of_care").is_some() || self.milestone("in_service").is_some()
+    /// This patient's care was handed over, or we are back in service.
+    pub fn transferred(&self, patient: i64) -> bool {
+        let transfer = |e: &Entry| e.finding.patient() == patient && e.finding.is(Field::Name, "transfer_of_care");
+        self.ledger.all_of(Kind::Milestone).any(transfer) || self.milestone("in_service").is_some()
     }
 
     /// Resuscitation of the patient spoken of is going on.
@@ -171,6 +172,11 @@ impl<'s> Watched<'s> {
     ) -> impl DoubleEndedIterator<Item = &'s Entry> + use<'s, 'a> {
         let named = move |e: &&Entry| e.finding.text(Field::Name).is_some_and(|name| names.contains(&name));
         self.state.ledger.of(kind, self.patient).filter(named)
+    }
+
+    /// Their care was handed over.
+    pub fn transferred(&self) -> bool {
+        self.state.transferred(self.patient)
     }
 
     /// Resuscitation is going on: compressions begun, no circulation back.
