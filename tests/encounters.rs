@@ -12,7 +12,7 @@ use std::path::Path;
 use chrono::DateTime;
 
 use thirdhand::core::encounter::{Effect, Encounter, Input, Knowledge};
-use thirdhand::core::event::{Advice, Body, Closed, Event, Opened};
+use thirdhand::core::event::{Advice, AdviceType, Body, Closed, Event, Opened};
 use thirdhand::core::finding::Field;
 use thirdhand::core::grammar::Grammar;
 use thirdhand::core::protocol::{Protocol, finding_of};
@@ -235,6 +235,42 @@ fn no_sentence_gives_a_forbidden_order_or_runs_long() {
             assert!(answer || words.len() <= 14, "{}: \"{}\" is long", story.place, advice.say);
         }
     }
+}
+
+/// What fell due and was done before anybody could say it is taken back, from the voice and from behind the gate.
+#[test]
+fn a_reminder_that_is_done_before_it_is_spoken_is_withdrawn() {
+    let knowledge = knowledge();
+    let effects = |words: &[(u64, &str)]| {
+        let mut encounter = Encounter::new(&knowledge);
+        encounter.handle(Input::Open(Opened::default()), at(0));
+        let mut last = Vec::new();
+        for (ms, words) in words {
+            let transcript = Transcript::script(words);
+            let input = if words.is_empty() { Input::Tick } else { Input::Heard { transcript, spoken_at: at(*ms) } };
+            last.extend(encounter.handle(input, at(*ms)));
+        }
+        last
+    };
+    let withdrawn = |words: &[(u64, &str)]| {
+        let effects = effects(words);
+        let due = effects.iter().find_map(|effect| match effect {
+            Effect::Append(Event { seq, body: Body::Advice(advice), .. }) if advice.kind == AdviceType::Reminder => {
+                Some(*seq)
+            }
+            _ => None,
+        });
+        let spoken = effects.iter().any(|e| matches!(e, Effect::Speak(speech) if Some(speech.target) == due));
+        (due.is_some(), spoken, effects.iter().any(|e| matches!(e, Effect::Withdraw(target) if Some(*target) == due)))
+    };
+    let look = [(5_000, "at patient"), (10_000, "pulse eighty"), (12_000, "respirations sixteen")];
+    let with = |more: &[(u64, &'static str)]| withdrawn(&[&look[..], more].concat());
+    assert_eq!(with(&[(320_000, "")]), (true, true, false), "due, and nothing done");
+    assert_eq!(with(&[(320_000, ""), (325_000, "he is alert")]), (true, true, false), "something else was done");
+    let done = [(325_000, "pulse eighty four"), (326_000, "respirations eighteen")];
+    assert_eq!(with(&[&[(320_000, "")], &done[..]].concat()), (true, true, true), "done while it waited for a pause");
+    let gated = [(310_000, "let me listen"), (320_000, ""), (325_000, "pulse eighty four, respirations eighteen")];
+    assert_eq!(with(&gated), (true, false, true), "done while somebody listened");
 }
 
 /// Every rule of the medication and clock data fires in one story and stays silent in another that could have had it.

@@ -205,8 +205,11 @@ impl<'k> Player<'k> {
         }
     }
 
-    /// Writes the utterance's sound beside the record, and names its file in the transcript.
+    /// Writes the utterance's sound beside the record, and names its file in the transcript; off the record there is none.
     fn keep_audio(&self, utterance: &Segment, transcript: &mut Transcript) -> Result<()> {
+        if self.call.state().off_record {
+            return Ok(());
+        }
         let samples: Vec<i16> = utterance.samples.iter().map(|s| (s.clamp(-1.0, 1.0) * 32_767.0) as i16).collect();
         audio::keep(&self.dir, utterance.start_ms, &samples, wav::RATE_HZ)
             .with_context(|| format!("{}: the sound cannot be kept", self.dir.display()))?;

@@ -182,6 +182,7 @@ impl<'k> Call<'k> {
                     speeches.push(speech);
                 }
                 Effect::Hush(_) => self.voice.stop(),
+                Effect::Withdraw(target) => self.voice.withdraw(target),
                 Effect::Closed => self.closed = true,
             }
         }

@@ -289,10 +289,20 @@ pub fn commented() -> String {
 }
 
 fn unknown(file: &str, line: usize, column: usize, name: &str) -> Diagnostic {
-    let nearest =
-        KEYS.iter().map(|key| (strsim::jaro_winkler(key.name, name), key.name)).max_by(|a, b| a.0.total_cmp(&b.0));
+    // Without its section a key is like the last part of the one that is meant.
+    let likeness = |key: &Key| {
+        let last = key.name.rsplit('.').next().filter(|_| !name.contains('.')).unwrap_or(key.name);
+        strsim::jaro_winkler(last, name)
+    };
+    let nearest = KEYS.iter().map(|key| (likeness(key), key.name)).max_by(|a, b| a.0.total_cmp(&b.0));
     let hint = match nearest {
-        Some((likeness, key)) if likeness > 0.8 => format!("did you mean `{key}`?"),
+        _ if KEYS.iter().any(|key| key.name.split('.').next() == Some(name)) => {
+            format!("it is a section: write `[{name}]` and its keys below it")
+        }
+        Some((likeness, key)) if likeness > 0.8 => match key.split_once('.').filter(|_| !name.contains('.')) {
+            Some((section, key)) => format!("did you mean `{key}` below `[{section}]`?"),
+            None => format!("did you mean `{key}`?"),
+        },
         _ => "`thirdhand config show` lists the keys".into(),
     };
     Diagnostic::error(file, line, column, format!("`{name}` is no setting")).hint(hint)
@@ -363,6 +373,20 @@ mod tests {
                 "config.toml:2:1: error: `voice.rat` is no setting (hint: did you mean `voice.rate`?)",
                 "config.toml:4:1: error: `mikrophone.device` is no setting (hint: did you mean `microphone.device`?)",
                 "config.toml:5:1: error: `mikrophone.colour` is no setting (hint: did you mean `microphone.device`?)"
+            ]
+        );
+    }
+
+    #[test]
+    fn a_key_without_its_section_is_refused_with_the_section() {
+        let (_, complaints) = laid("devise = \"x\"\nvoice = 3\ncolour = 1\n");
+        assert_eq!(
+            complaints,
+            [
+                "config.toml:1:1: error: `devise` is no setting (hint: did you mean `device` below `[microphone]`?)",
+                "config.toml:2:1: error: `voice` is no setting \
+                 (hint: it is a section: write `[voice]` and its keys below it)",
+                "config.toml:3:1: error: `colour` is no setting (hint: `thirdhand config show` lists the keys)",
             ]
         );
     }

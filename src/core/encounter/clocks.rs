@@ -57,6 +57,19 @@ pub fn dues(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Due> {
     out
 }
 
+/// Whether what advice `target` told would fall due had it not been told: nobody did it, or acknowledged it, since.
+pub fn is_still_due(state: &State, knowledge: &Knowledge, target: u64, now: Moment) -> bool {
+    let Some(told) = state.said.iter().find(|said| said.seq == target) else { return false };
+    if told.acknowledged.is_some() {
+        return false;
+    }
+    let same =
+        |advice: &Advice| advice.rule == told.advice.rule && advice.because.first() == told.advice.because.first();
+    let mut before = state.clone();
+    before.said.retain(|said| said.seq < target || !same(&said.advice));
+    dues(&before, knowledge, now).iter().any(|due| same(&due.advice))
+}
+
 fn patient_dues(state: &Watched<'_>, knowledge: &Knowledge, now: Moment, quiet: bool) -> Vec<Due> {
     let protocol = &knowledge.protocol;
     let mut out: Vec<Due> = Vec::new();

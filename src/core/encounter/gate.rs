@@ -15,7 +15,7 @@ const LISTENING_MS: u64 = 60_000;
 /// A report to a third party is over after this, whether or not anybody said so.
 const HANDOVER_MS: u64 = 180_000;
 /// A reminder that could not be spoken within this is not spoken: what it says may be done by then.
-const REMINDER_MS: u64 = 120_000;
+pub const REMINDER_MS: u64 = 120_000;
 /// Most sentences that wait; the oldest of the lowest priority goes first.
 const WAITING: usize = 8;
 
@@ -60,6 +60,11 @@ impl Gate {
             lowest.map(|at| self.waiting.remove(at));
         }
         None
+    }
+
+    /// This advice does not wait any more.
+    pub fn withdraw(&mut self, target: u64) {
+        self.waiting.retain(|speech| speech.target != target);
     }
 
     /// When a waiting sentence may be let through by time alone.

@@ -73,6 +73,8 @@ pub enum Effect {
     Speak(Speech),
     /// Stop speaking at once and drop what is queued below this priority.
     Hush(Priority),
+    /// This advice is not to be spoken any more, if it still waits: what it reminds of was done meanwhile.
+    Withdraw(u64),
     /// The crew closed this call: the record ends here.
     Closed,
 }
@@ -102,6 +104,8 @@ pub struct Encounter<'k> {
     deadline: Option<u64>,
     /// When the vital signs may have more to say, as of the last input.
     next_assessment: Option<u64>,
+    /// What fell due, was handed over to be spoken, and is not known to have been: the advice, and until when (ms).
+    unspoken: Vec<(u64, u64)>,
     effects: Vec<Effect>,
 }
 
@@ -115,6 +119,7 @@ impl<'k> Encounter<'k> {
             now: None,
             deadline: None,
             next_assessment: None,
+            unspoken: Vec::new(),
             effects: Vec::new(),
         }
     }
@@ -166,13 +171,17 @@ impl<'k> Encounter<'k> {
             Input::Heard { transcript, spoken_at } => self.heard(&transcript, spoken_at, now),
             Input::Found(finding) => self.found(finding, now),
             Input::Tick => {}
-            Input::Spoken { target, reason } => drop(self.append(now, None, Body::Spoken(Spoken { target, reason }))),
+            Input::Spoken { target, reason } => {
+                self.unspoken.retain(|(advice, _)| *advice != target);
+                self.append(now, None, Body::Spoken(Spoken { target, reason }));
+            }
             Input::Trouble(trouble) => drop(self.append(now, None, Body::Device(trouble))),
             Input::Recovered(trouble) => drop(self.append(now, None, Body::Recovered(trouble))),
             Input::Note(note) => drop(self.append(now, None, Body::Note(note))),
             Input::Close(closed) => return self.close(closed, now),
         }
         if !self.state.closed {
+            self.withdraw(now);
             self.fire(now);
             self.release(now);
         }
@@ -189,12 +198,25 @@ impl<'k> Encounter<'k> {
         for _ in 0..super::limits::DEADLINES_AT_ONCE {
             let due = dues(&self.state, self.knowledge, now).into_iter().find(|due| due.at_ms <= now.mono_ms);
             let Some(due) = due else { break };
-            self.advise(due.advice, now);
+            let target = self.advise(due.advice, now);
+            self.unspoken.push((target, now.mono_ms + gate::REMINDER_MS));
         }
         let (advice, next) = gaps::assessed(&self.state, self.knowledge, now);
         self.next_assessment = next;
         for one in advice {
             self.advise(one, now);
+        }
+    }
+
+    /// Takes back what fell due and was done before it was spoken.
+    fn withdraw(&mut self, now: Moment) {
+        self.unspoken.retain(|(_, until_ms)| now.mono_ms < *until_ms);
+        let done = |target: &u64| !clocks::is_still_due(&self.state, self.knowledge, *target, now);
+        let done: Vec<u64> = self.unspoken.iter().map(|(target, _)| *target).filter(done).collect();
+        for target in done {
+            self.unspoken.retain(|(advice, _)| *advice != target);
+            self.gate.withdraw(target);
+            self.effects.push(Effect::Withdraw(target));
         }
     }
 

@@ -284,8 +284,15 @@ impl Live<'_> {
             self.announce("live.call_opened", &[], Priority::Low);
         }
         let spoken_at = self.shift.moment(start_ms);
-        self.keep_sound(&mut transcript, spoken_at.mono_ms);
-        self.screen.heard(&transcript.text);
+        // Off the record neither sound is kept nor words are shown: they are nobody's but the speaker's.
+        let off_record = self.shift.call().is_some_and(|call| call.state().off_record);
+        if off_record {
+            transcript.kept_audio = None;
+            self.screen.heard("");
+        } else {
+            self.keep_sound(&mut transcript, spoken_at.mono_ms);
+            self.screen.heard(&transcript.text);
+        }
         self.timing.words(end_ms, cut_ms, words_ms);
         self.feed(Input::Heard { transcript, spoken_at }, self.time.now_ms().max(end_ms));
         Ok(())

@@ -43,33 +43,35 @@ pub fn lines(
 ) -> Vec<String> {
     let mut top = vec![header(call, now)];
     top.extend(wrapped(&format!("{}   ", glance.ear), &format!("\"{}\"  {}", glance.words, glance.became), width));
-    let mut sections = vec![top];
+    let mut first = vec![top];
+    let mut second = Vec::new();
     if let Some(state) = call {
-        sections.push(warning(state, now, width));
-        sections.push(signs(state, now, width));
-        sections.push(due(state, knowledge, now));
-        sections.push(open(state, now));
+        first.push(warning(state, now, width));
+        first.push(signs(state, now, width));
+        second.push(due(state, knowledge, now));
+        second.push(open(state, now));
     }
-    sections.push(glance.news.iter().flat_map(|news| wrapped("  ", news, width)).collect());
-    sections.retain(|section| !section.is_empty());
-    let lines = fitted(sections, height);
+    second.push(glance.news.iter().flat_map(|news| wrapped("  ", news, width)).collect());
+    let lines = fitted(first, second, height);
     lines.into_iter().take(height).map(|line| line.chars().take(width).collect()).collect()
 }
 
-/// One below the other, with an empty line between where there is room; where there is not, the longest section gives
-/// first, because a glance needs something of each.
-fn fitted(mut sections: Vec<Vec<String>>, height: usize) -> Vec<String> {
+/// One below the other, with an empty line between where there is room. Where there is not, what comes second gives first,
+/// its longest section, down to two lines, because a glance needs something of each; then what comes first does.
+fn fitted(mut first: Vec<Vec<String>>, mut second: Vec<Vec<String>>, height: usize) -> Vec<String> {
     let total = |sections: &[Vec<String>]| sections.iter().map(Vec::len).sum::<usize>();
-    let airy = total(&sections) + sections.len() - 1 <= height;
-    while total(&sections) > height {
-        // What comes first matters most: of equals the lower one gives.
-        let longest = sections.iter_mut().rev().max_by_key(|section| section.len());
-        match longest {
-            Some(section) if section.len() > 2 => drop(section.pop()),
-            _ => break,
-        }
-    }
-    sections.join(&if airy { vec![String::new()] } else { Vec::new() }[..])
+    first.retain(|section| !section.is_empty());
+    second.retain(|section| !section.is_empty());
+    let airy = total(&first) + total(&second) + first.len() + second.len() - 1 <= height;
+    while total(&first) + total(&second) > height && (shorten(&mut second) || shorten(&mut first)) {}
+    first.append(&mut second);
+    first.join(&if airy { vec![String::new()] } else { Vec::new() }[..])
+}
+
+/// Takes a line from the longest section that has more than two; of equals from the lower one.
+fn shorten(sections: &mut [Vec<String>]) -> bool {
+    let longest = sections.iter_mut().rev().max_by_key(|section| section.len());
+    longest.filter(|section| section.len() > 2).and_then(Vec::pop).is_some()
 }
 
 /// `text` after `before`, broken between words; what follows is set in by four.
@@ -285,6 +287,29 @@ mod tests {
         assert!(text.contains(">>> Aspirin, hold:") && text.contains("allergy"), "{lines:#?}");
         assert!(text.contains("0:45 ago"), "{lines:#?}");
         assert!(lines.len() <= 7 && lines.iter().all(|line| line.chars().count() <= 26), "{lines:#?}");
+    }
+
+    #[test]
+    fn every_sign_is_shown_before_a_second_deadline() {
+        let mut state = state();
+        let signs = [
+            Finding::new(Kind::BloodPressure)
+                .with(Field::SystolicMmhg, Value::int(82))
+                .with(Field::DiastolicMmhg, Value::int(50)),
+            Finding::new(Kind::OxygenSaturation).with(Field::Percent, Value::int(88)),
+            Finding::new(Kind::Respirations).with(Field::RatePerMin, Value::int(30)),
+            Finding::new(Kind::Oxygen).with(Field::FlowLPerMin, Value::int(15)),
+            Finding::new(Kind::MedicationPlanned).with(Field::Name, Value::text("albuterol")),
+        ];
+        for (n, finding) in signs.into_iter().enumerate() {
+            state.apply(&Event { seq: 10 + n as u64, when: at(130), body: Body::Finding(finding), from: None });
+        }
+        let lines = show(Some(&state), 40, 12);
+        let text = lines.join("\n");
+        for sign in ["82/50", "pulse 118", "respirations 30", "88%", ">>> Aspirin", "due"] {
+            assert!(text.contains(sign), "{sign}: {lines:#?}");
+        }
+        assert!(lines.len() <= 12, "{lines:#?}");
     }
 
     #[test]
