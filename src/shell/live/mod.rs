@@ -177,10 +177,24 @@ impl Live<'_> {
             self.screen.line(&format!("going on with a call that was left open {minutes} minutes ago"));
             let sentence = if minutes > 0 { "live.resumed" } else { "live.resumed_shortly" };
             self.announce(sentence, &[("minutes", &minutes.to_string())], Priority::High);
+            self.say_where_we_are();
         } else if self.settings.open_at_once {
             self.shift.open(self.time.now_ms())?;
         }
         Ok(())
+    }
+
+    /// After a restart nobody remembers whose findings come next, or that none are recorded.
+    fn say_where_we_are(&mut self) {
+        let Some((patient, off_record)) = self.shift.call().map(|c| (c.state().patient(), c.state().off_record)) else {
+            return;
+        };
+        if patient != 1 {
+            self.announce("answer.patient", &[("number", &patient.to_string())], Priority::High);
+        }
+        if off_record {
+            self.announce("answer.off_record", &[], Priority::High);
+        }
     }
 
     /// Everything works from here on: the first words, with the usual caution.

@@ -21,6 +21,9 @@ const STOP_TIMEOUT_MS: u64 = 1_000;
 const BEGIN_TIMEOUT_MS: u64 = 2_000;
 /// Waits between attempts to get the better engine back, milliseconds; the last one repeats.
 const RETRY_MS: [u64; 4] = [1_000, 2_000, 5_000, 10_000];
+/// The wait after the better engine opened and failed more than once in a row, milliseconds: its server answers and cannot
+/// speak (its output module died), and each attempt makes a sentence late.
+const RETRY_DISTRUSTED_MS: u64 = 60_000;
 /// While nothing can speak, a sentence waits so long for the voice to come back, milliseconds.
 const LOST_WAIT_MS: u64 = 30_000;
 
@@ -60,22 +63,7 @@ impl Speaker {
     pub fn start(settings: Settings, engines: Engines, events: Sender<VoiceEvent>) -> std::io::Result<Speaker> {
         let (orders, inbox) = bounded(ORDERS_MAX);
         let (reports, reported) = unbounded();
-        let desk = Desk {
-            queue: Queue::default(),
-            events: events.clone(),
-            reports,
-            settings,
-            engines,
-            opening: None,
-            engine: None,
-            second: None,
-            current: None,
-            token: 0,
-            attempts: 0,
-            retry_at_ms: None,
-            announced: "back",
-            lost: false,
-        };
+        let desk = Desk::new(settings, engines, events.clone(), reports);
         std::thread::Builder::new().name("speaker".into()).spawn(move || desk.run(inbox, reported))?;
         Ok(Speaker { orders, events })
     }
@@ -136,6 +124,9 @@ struct Desk {
     token: u64,
     attempts: usize,
     retry_at_ms: Option<u64>,
+    /// How often in a row the better engine opened and then failed: once is forgiven, after more it is called back only when
+    /// it has said a sentence, or each attempt would be announced and the announcement be the next attempt.
+    failures: u32,
     /// The state last told: `back`, `fallback` or `lost`.
     announced: &'static str,
     /// No engine worked last time; sentences wait for the next attempt.
@@ -143,6 +134,26 @@ struct Desk {
 }
 
 impl Desk {
+    fn new(settings: Settings, engines: Engines, events: Sender<VoiceEvent>, reports: Sender<Report>) -> Desk {
+        Desk {
+            queue: Queue::default(),
+            events,
+            reports,
+            settings,
+            engines,
+            opening: None,
+            engine: None,
+            second: None,
+            current: None,
+            token: 0,
+            attempts: 0,
+            retry_at_ms: None,
+            failures: 0,
+            announced: "back",
+            lost: false,
+        }
+    }
+
     fn run(mut self, inbox: Receiver<Order>, reported: Receiver<Report>) {
         self.open_better();
         loop {
@@ -248,10 +259,19 @@ impl Desk {
             Ok(engine) => {
                 self.engine = Some(engine);
                 self.retry_at_ms = None;
-                self.tell("back", "speech-dispatcher speaks");
+                if self.failures < 2 {
+                    self.tell("back", "speech-dispatcher speaks");
+                }
             }
             Err(error) => self.retry_later(&error),
         }
+    }
+
+    /// The better engine opened and did not do its work.
+    fn leave_better(&mut self, why: &str) {
+        self.engine = None;
+        self.failures += 1;
+        self.retry_later(why);
     }
 
     fn retry_later(&mut self, why: &str) {
@@ -264,7 +284,8 @@ impl Desk {
 
     fn schedule_retry(&mut self) {
         let at = self.attempts.saturating_sub(1).min(RETRY_MS.len() - 1);
-        self.retry_at_ms = Some(boot_ms() + RETRY_MS[at]);
+        let wait = if self.failures < 2 || self.lost { RETRY_MS[at] } else { RETRY_DISTRUSTED_MS };
+        self.retry_at_ms = Some(boot_ms() + wait);
     }
 
     /// Nothing can speak: the sentence goes back to wait for the next attempt.
@@ -311,10 +332,7 @@ impl Desk {
         if let Some(engine) = &mut self.engine {
             match engine.start(token, &text) {
                 Ok(()) => return self.now_on_fallback(false),
-                Err(why) => {
-                    self.engine = None;
-                    self.retry_later(&why);
-                }
+                Err(why) => self.leave_better(&why),
             }
         }
         let started = self.fallback().ok_or("espeak-ng is not there".to_string()).and_then(|e| e.start(token, &text));
@@ -367,13 +385,18 @@ impl Desk {
                 end => {
                     self.attempts = 0;
                     let on_fallback = self.current.as_ref().is_some_and(|c| c.on_fallback);
-                    self.tell(if on_fallback { "fallback" } else { "back" }, "it speaks again");
+                    if !on_fallback {
+                        self.failures = 0;
+                        self.tell("back", "it speaks again");
+                    } else if self.announced == "lost" {
+                        self.tell("fallback", "it speaks again");
+                    }
                     self.end(end);
                 }
             },
             Report::Broken { why, .. } => {
-                if self.engine.take().is_some() {
-                    self.retry_later(&why);
+                if self.engine.is_some() {
+                    self.leave_better(&why);
                     if self.current.as_ref().is_some_and(|c| !c.on_fallback) {
                         self.restart();
                     }
@@ -392,8 +415,7 @@ impl Desk {
                 second.stop();
             }
         } else {
-            self.engine = None;
-            self.retry_later(why);
+            self.leave_better(why);
         }
         match (on_fallback, stopping) {
             (_, true) => self.end(End::Interrupted),
@@ -534,17 +556,52 @@ mod tests {
         assert_eq!(heard.try_iter().collect::<Vec<_>>(), ["hold the drug"]);
     }
 
+    struct Hanging;
+
+    impl Engine for Hanging {
+        fn start(&mut self, _: u64, _: &str) -> Result<(), String> {
+            Ok(())
+        }
+
+        fn stop(&mut self) {}
+    }
+
+    /// Speech-dispatcher answers, but its output module is dead: it opens each time and never speaks. Told once that it is
+    /// back, and from then on only when it has spoken.
+    #[test]
+    fn an_engine_that_opens_and_never_speaks_is_not_announced_each_time() {
+        let (events, happened) = unbounded();
+        let (reports, reported) = unbounded();
+        let fallback: OpenFallback = Box::new(|_| Ok(Box::new(Hanging)));
+        let engines = Engines { better: None, fallback, chime: None };
+        let mut desk = Desk::new(Settings::default(), engines, events, reports.clone());
+        let states = |desk: &mut Desk, engine: Box<dyn Engine>, speaks: bool| {
+            desk.opened(Ok(engine));
+            desk.begin(&Utterance::new(1, "a sentence", Priority::High));
+            if !speaks {
+                desk.give_up("it does not begin to speak");
+            }
+            // On whatever engine it is now, it is said to its end.
+            let token = desk.token;
+            let _ = reports.send(Report::Ended { token, end: End::Done });
+            reported.try_iter().for_each(|report| desk.learn(report));
+            let state = |event| match event {
+                VoiceEvent::State { state, .. } => Some(state),
+                _ => None,
+            };
+            happened.try_iter().filter_map(state).collect::<Vec<_>>()
+        };
+        assert_eq!(states(&mut desk, Box::new(Hanging), false), ["fallback"]);
+        assert_eq!(states(&mut desk, Box::new(Hanging), false), ["back", "fallback"], "once it is believed");
+        for _ in 0..3 {
+            assert_eq!(states(&mut desk, Box::new(Hanging), false), [""; 0], "and then not any more");
+        }
+        assert_eq!(states(&mut desk, Box::new(Hanging), true), ["back"], "until it has spoken");
+    }
+
     /// Speech-dispatcher hangs with a warning in its hands: it takes the order and nothing ever comes of it.
     #[test]
     fn an_engine_that_does_not_begin_is_left_for_the_fallback_long_before_the_sentence_would_have_ended() {
-        struct Hanging;
-        impl Engine for Hanging {
-            fn start(&mut self, _: u64, _: &str) -> Result<(), String> {
-                Ok(())
-            }
-
-            fn stop(&mut self) {}
-        }
         let (events, happened) = unbounded();
         let (said, heard) = unbounded();
         let better: OpenBetter = Box::new(|_| {
