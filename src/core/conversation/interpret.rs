@@ -291,7 +291,9 @@ impl Reader<'_> {
                 if matches!(self.tone, Tone::AsksWhich | Tone::Narrates | Tone::Elsewhere) {
                     self.tone = Tone::Says;
                 }
-                if self.denial == Denial::One {
+                // "no nitro, systolic eighty eight": the "no" was spent on what was not understood.
+                let spent = self.lost > self.denied && self.denial == Denial::Next { first: true };
+                if self.denial == Denial::One || spent {
                     self.denial = Denial::None;
                 }
                 self.was = false;
@@ -421,7 +423,9 @@ impl Reader<'_> {
                 self.denial = Denial::Next { first: true };
                 self.denied = found.end;
             }
+            Act::No | Act::Absent if self.absent(found.start) => {}
             Act::No => self.answer(Answer::No, found.start),
+            Act::Absent => {}
             Act::Unchanged => self.unchanged(found),
             Act::Still => self.still = true,
             Act::Denies => {
@@ -529,6 +533,33 @@ impl Reader<'_> {
             _ => false,
         });
         is_number(end) || (named.is_some() && phrases.next().is_some_and(|found| is_number(found.start)))
+    }
+
+    /// "JVD negative", "swelling, none": a no behind a sign or symptom just named denies it. False where nothing that
+    /// can be denied stands right before `at`.
+    fn absent(&mut self, at: usize) -> bool {
+        let (grammar, on) = (self.grammar, self.on);
+        let Some(draft) = self.current.as_mut().or(self.meaning.drafts.last_mut()) else { return false };
+        let Some(frame) = grammar.frame(draft.frame) else { return false };
+        let Some(deny) = &frame.deny else { return false };
+        let joined = (draft.words.end..at).all(|i| on.free.get(i).copied().unwrap_or(false));
+        let paused =
+            (draft.words.end.saturating_sub(1)..at).any(|i| on.tokens.get(i).is_some_and(|t| t.after >= Break::Stop));
+        // Only what names a thing can be turned round by a no: not a measured value, and nothing that a denial affirms.
+        let whole = draft.fields.iter().any(|(f, _)| deny.iter().any(|(g, _)| f == g));
+        let turns = deny.contains(&(Field::Present, Value::Flag(false))) || whole || !has_value(draft);
+        let measured = frame.vital && has_value(draft);
+        if !joined
+            || paused
+            || measured
+            || !turns
+            || draft.unchanged
+            || deny.contains(&(Field::Present, Value::Flag(true)))
+        {
+            return false;
+        }
+        draft.negated = true;
+        true
     }
 
     /// "no" denies what follows it without a pause; alone it answers.

@@ -34,6 +34,11 @@ pub fn gather(grammar: &Grammar, found: &Match, kind: Kind, now: &DateTime<Fixed
     for cap in &found.caps {
         of_cap(grammar, cap, kind, now, &mut all);
     }
+    // "deformity negative to the legs": a phrase that denies denies what its words name.
+    let denies = sets.contains(&(Field::Present, Value::Flag(false)));
+    for named in all.iter_mut().filter(|g| denies && g.field == Field::Present) {
+        named.value = Value::Flag(false);
+    }
     all
 }
 

@@ -326,6 +326,8 @@ names! {
         Denies = "denies",
         /// `not`: the next thing alone.
         Not = "not",
+        /// `absent`, `not noted`: denies what was just named.
+        Absent = "absent",
         /// `has`, `he is`: ends a denial.
         Positive = "positive",
         And = "and",
