@@ -173,6 +173,10 @@ pub fn interpret(
         time: None,
         opened: None,
         last_complete: false,
+        named: Vec::new(),
+        listed: None,
+        ored: false,
+        or_ahead: false,
         loose: Vec::new(),
     };
     for (at, step) in derivation.steps.iter().enumerate() {
@@ -215,6 +219,13 @@ struct Reader<'a> {
     opened: Option<usize>,
     /// The last thing heard was a measured value that lacks nothing.
     last_complete: bool,
+    /// The fields that the last phrase set.
+    named: Vec<Field>,
+    /// The frame of what a denial has denied so far.
+    listed: Option<usize>,
+    /// An "or" stood right before what comes now, or stands further on in the sentence.
+    ored: bool,
+    or_ahead: bool,
     loose: Vec<usize>,
 }
 
@@ -237,6 +248,7 @@ impl Reader<'_> {
                 self.meaning.explain.push(format!("{}:{} `{}` <- \"{said}\"", phrase.file, phrase.line, phrase.text));
                 self.forget_no_before_subject(found.start);
                 self.flush_loose();
+                self.or_ahead = self.or_follows(next);
                 match phrase.role {
                     Role::Guard(guard) => self.guard(guard, phrase, found),
                     Role::Talk(talk) => self.talk(talk, found, next),
@@ -422,16 +434,20 @@ impl Reader<'_> {
             Act::No if self.denies_next(found.end, next) => {
                 self.denial = Denial::Next { first: true };
                 self.denied = found.end;
+                self.listed = None;
             }
-            Act::No | Act::Absent if self.absent(found.start) => {}
+            Act::No | Act::Absent if self.absent(found.start, false) => {}
+            Act::AllAbsent if self.absent(found.start, true) => {}
+            Act::Denies if self.on.ends_clause(found.end) && self.absent(found.start, false) => {}
             Act::No => self.answer(Answer::No, found.start),
-            Act::Absent => {}
+            Act::Absent | Act::AllAbsent => {}
             Act::Unchanged => self.unchanged(found),
             Act::Still => self.still = true,
             Act::Denies => {
                 self.push_current();
                 self.denial = Denial::List;
                 self.denied = found.end;
+                self.listed = None;
                 if self.tone != Tone::Silent {
                     self.tone = Tone::Says;
                 }
@@ -439,6 +455,7 @@ impl Reader<'_> {
             Act::Not => {
                 self.denial = Denial::One;
                 self.denied = found.end;
+                self.listed = None;
             }
             Act::Positive => {
                 self.denial = Denial::None;
@@ -446,7 +463,10 @@ impl Reader<'_> {
                 self.affirms = Some(found.end);
             }
             Act::And => {}
-            Act::Or => self.either = true,
+            Act::Or => {
+                self.either = true;
+                self.ored = true;
+            }
             Act::But => {
                 self.denial = Denial::None;
                 if self.tone != Tone::Silent {
@@ -535,31 +555,30 @@ impl Reader<'_> {
         is_number(end) || (named.is_some() && phrases.next().is_some_and(|found| is_number(found.start)))
     }
 
-    /// "JVD negative", "swelling, none": a no behind a sign or symptom just named denies it. False where nothing that
-    /// can be denied stands right before `at`.
-    fn absent(&mut self, at: usize) -> bool {
-        let (grammar, on) = (self.grammar, self.on);
-        let Some(draft) = self.current.as_mut().or(self.meaning.drafts.last_mut()) else { return false };
-        let Some(frame) = grammar.frame(draft.frame) else { return false };
-        let Some(deny) = &frame.deny else { return false };
-        let joined = (draft.words.end..at).all(|i| on.free.get(i).copied().unwrap_or(false));
-        let paused =
-            (draft.words.end.saturating_sub(1)..at).any(|i| on.tokens.get(i).is_some_and(|t| t.after >= Break::Stop));
-        // Only what names a thing can be turned round by a no: not a measured value, and nothing that a denial affirms.
-        let whole = draft.fields.iter().any(|(f, _)| deny.iter().any(|(g, _)| f == g));
-        let turns = deny.contains(&(Field::Present, Value::Flag(false))) || whole || !has_value(draft);
-        let measured = frame.vital && has_value(draft);
-        if !joined
-            || paused
-            || measured
-            || !turns
-            || draft.unchanged
-            || deny.contains(&(Field::Present, Value::Flag(true)))
-        {
-            return false;
+    /// "JVD negative", "swelling, none", "wheezing and crackles absent": a no behind signs or symptoms just named denies
+    /// them; `all` of the sentence, or those joined to the last. False where nothing that can be denied stands there.
+    fn absent(&mut self, at: usize, all: bool) -> bool {
+        let mut denied = false;
+        let (mut next, mut frame, mut across) = (at, None, true);
+        let drafts = self.meaning.drafts.iter_mut().chain(self.current.as_mut()).rev();
+        for draft in drafts {
+            let end = draft.words.end;
+            let pause = (end.saturating_sub(1)..next)
+                .filter_map(|i| self.on.tokens.get(i).map(|t| t.after))
+                .fold(Break::None, Break::max);
+            let joined = (end..next).all(|i| self.on.free.get(i).copied().unwrap_or(false));
+            let listed = all || !denied || (pause < Break::Comma && frame == Some(draft.frame));
+            if !joined || pause >= Break::Stop || !listed || !across {
+                break;
+            }
+            if !turn_round(self.grammar, draft, (!denied).then_some(self.named.as_slice())) {
+                break;
+            }
+            (denied, next, frame) = (true, draft.words.start, Some(draft.frame));
+            // The last of several items of one finding alone was named last.
+            across = self.grammar.frame(draft.frame).is_some_and(|f| f.deny.as_ref().is_some_and(|d| d.len() == 1));
         }
-        draft.negated = true;
-        true
+        denied
     }
 
     /// "no" denies what follows it without a pause; alone it answers.
@@ -757,7 +776,6 @@ impl Reader<'_> {
         let adjective = gathered.iter().any(|g| g.adjective);
         let numeric = gathered.iter().any(|g| g.number.is_some());
         let deniable = data.deny.is_some();
-        let pause = self.break_before(found.start) >= Break::Comma;
         let phrase = self.grammar.phrase(found.phrase);
         // "positive for dizziness" says so itself and ends a denial; a bare "dizziness" behind a comma does not.
         let asserts = phrase.is_some_and(|p| {
@@ -777,6 +795,11 @@ impl Reader<'_> {
         if asserts && (lost || matches!(self.denial, Denial::List | Denial::Next { first: false })) {
             self.denial = Denial::None;
         }
+        let ended = self.denial != Denial::None && self.ends_denial(frame, phrase, found, &gathered);
+        if ended {
+            self.denial = Denial::None;
+        }
+        self.ored = false;
         // "he has" + "nausea".
         let alone = matches!(phrase.map(|p| p.role), Some(Role::Alone(_)));
         let affirmed = self.affirms.take() == Some(found.start) && !alone;
@@ -819,7 +842,25 @@ impl Reader<'_> {
                 true
             }
         };
-        let _ = pause;
+        let said_no = alone && self.grammar.is_denier(self.on, found.start);
+        if negated || said_no {
+            self.listed = Some(frame);
+        }
+        // "no bleeding, drift or slurred speech": a phrase with a "no" of its own denies on.
+        if said_no && self.denial == Denial::None {
+            let whole = self.grammar.denies_lists(self.on, found.start);
+            self.denial = if whole { Denial::List } else { Denial::Next { first: false } };
+        }
+        // Of a finding of several items a denial denies the one that was named: "no droop, no drift, slurred speech".
+        let items = data.deny.as_deref().filter(|d| d.len() > 1).unwrap_or_default();
+        let mut gathered = gathered;
+        for item in gathered.iter_mut().filter(|_| negated) {
+            if let Some((_, value)) = items.iter().find(|(field, _)| *field == item.field) {
+                item.value = value.clone();
+            }
+        }
+        let negated = negated && items.is_empty();
+        self.named = gathered.iter().filter(|g| !g.default).map(|g| g.field).collect();
         let same = self.current.as_ref().is_some_and(|d| d.frame == frame);
         let clash =
             self.current.as_ref().is_some_and(|d| clashes(d, &gathered) || (d.negated != negated && has_value(d)));
@@ -829,7 +870,8 @@ impl Reader<'_> {
                 draft.restated = old.restated;
                 draft.answers = old.answers;
                 for (field, value) in &old.fields {
-                    if data.carry.contains(field) && !gathered.iter().any(|g| g.field == *field) {
+                    let denied = ended && *field == Field::Present;
+                    if !denied && data.carry.contains(field) && !gathered.iter().any(|g| g.field == *field) {
                         draft.fields.push((*field, value.clone()));
                     }
                 }
@@ -883,6 +925,54 @@ impl Reader<'_> {
             self.meaning.lead.clear();
         }
         self.last_complete = complete;
+    }
+
+    /// True where what follows a denial is said for itself: "no edema, lungs have crackles", "denies pain, abdomen is
+    /// tender", "no chest pain, pulse ninety". A list goes on with bare names of the same kind, or up to its "or".
+    fn ends_denial(&self, frame: usize, phrase: Option<&Phrase>, found: &Match, gathered: &[Gathered]) -> bool {
+        let (Some(listed), Some(phrase)) = (self.listed, phrase) else { return false };
+        let joins = self.current.as_ref().is_some_and(|d| d.frame == frame && !clashes(d, gathered));
+        if matches!(phrase.role, Role::Fill(_)) && joins {
+            return false;
+        }
+        let paused = self.break_before(found.start) >= Break::Comma;
+        let or = self.ored || self.or_ahead;
+        let told = (found.start.saturating_sub(1)..found.end).any(|at| {
+            let named = found.caps.iter().any(|c| (c.start..c.end).contains(&at));
+            !named && self.grammar.asserts(self.on, at)
+        });
+        let numeric = gathered.iter().any(|g| g.number.is_some());
+        let denies = gathered.iter().any(|g| g.field == Field::Present && g.value == Value::Flag(false));
+        let place = |g: &Gathered| {
+            matches!(g.field, Field::Region | Field::Quadrant | Field::Site | Field::Side | Field::Field | Field::Limb)
+        };
+        let placed = paused && found.caps.len() > 1 && gathered.iter().any(place) && !or;
+        let another = listed != frame && !or && (self.denial != Denial::List || placed);
+        numeric || told || denies || placed || another
+    }
+
+    /// An "or" further on in the sentence.
+    fn or_follows(&self, next: &[Step]) -> bool {
+        for step in next {
+            let at = match step {
+                Step::Skip { at, .. } => *at,
+                Step::Phrase(found) => found.start,
+                Step::Opened(_) => continue,
+            };
+            if self.break_before(at) >= Break::Stop {
+                return false;
+            }
+            let Step::Phrase(found) = step else { continue };
+            match self.grammar.phrase(found.phrase).map(|p| p.role) {
+                Some(Role::Talk(talk)) if self.grammar.act(talk) == Some(Act::Or) => return true,
+                // A "no" or a "denies" of its own begins another list.
+                Some(Role::Talk(talk)) if matches!(self.grammar.act(talk), Some(Act::No | Act::Denies | Act::But)) => {
+                    return false;
+                }
+                _ => {}
+            }
+        }
+        false
     }
 
     /// "no bruises or cuts on the chest": the place said last belongs to the whole list.
@@ -1055,6 +1145,34 @@ pub fn has_value(draft: &Draft) -> bool {
     draft.fields.iter().any(|(f, _)| !about(f))
 }
 
+/// Denies what `draft` names; of a finding of several items those in `named`, if given. False where a no cannot turn it round: a
+/// measured value, a look, what was denied already.
+fn turn_round(grammar: &Grammar, draft: &mut Draft, named: Option<&[Field]>) -> bool {
+    let Some(frame) = grammar.frame(draft.frame) else { return false };
+    let Some(deny) = &frame.deny else { return false };
+    if deny.len() > 1 {
+        let mut turned = false;
+        for (field, value) in draft.fields.iter_mut().filter(|(f, _)| named.is_none_or(|n| n.contains(f))) {
+            if let Some((_, normal)) = deny.iter().find(|(f, v)| f == field && v != value) {
+                *value = normal.clone();
+                turned = true;
+            }
+        }
+        return turned;
+    }
+    let absent = (Field::Present, Value::Flag(false));
+    let looked = draft.fields.iter().any(|(f, _)| matches!(f, Field::Examined | Field::Normal));
+    let settled = deny.iter().any(|set| draft.fields.contains(set));
+    let touched = draft.fields.iter().any(|(f, _)| deny.iter().any(|(g, _)| f == g));
+    let turns = deny.contains(&absent) || touched || !has_value(draft);
+    let affirms = deny.contains(&(Field::Present, Value::Flag(true)));
+    if (frame.vital && has_value(draft)) || looked || settled || !turns || affirms || draft.unchanged || draft.negated {
+        return false;
+    }
+    draft.negated = true;
+    true
+}
+
 fn json(value: &Value) -> Json {
     match value {
         Value::Number(number) => serde_json::to_value(number).unwrap_or(Json::Null),
@@ -1075,6 +1193,9 @@ pub fn answered(grammar: &Grammar, question: &Question, yes: bool) -> Option<Fin
         (false, false) => frame.no.as_ref()?,
     };
     let mut finding = Finding::new(frame.kind);
+    let of_items = named && sets.len() > 1;
+    let asked = |field: &Field| question.fields.iter().any(|(f, _)| f == field);
+    let sets = sets.iter().filter(|(field, _)| !of_items || asked(field));
     for (field, value) in frame.sets.iter().chain(&question.fields).chain(sets) {
         finding.set(*field, value.clone());
     }

@@ -94,6 +94,18 @@ impl Compiler<'_> {
             let words = self.words(&said.text);
             self.grammar.telling.extend(words);
         }
+        for said in self.files.asserting.clone() {
+            let words = self.words(&said.text);
+            self.grammar.asserting.extend(words);
+        }
+        for said in self.files.denying.clone() {
+            let words = self.words(&said.text);
+            self.grammar.denying.extend(words);
+        }
+        for said in self.files.denying_lists.clone() {
+            let words = self.words(&said.text);
+            self.grammar.denying_lists.extend(words);
+        }
         for said in self.files.auxiliary.clone() {
             let words = self.words(&said.text);
             self.grammar.auxiliary.extend(words);
@@ -316,6 +328,7 @@ impl Compiler<'_> {
                 end: raw.ends,
                 asks,
                 negative: raw.negative,
+                tight: raw.tight,
                 behind,
             });
         }

@@ -58,6 +58,8 @@ pub struct Phrase {
     pub asks: Option<Said>,
     pub negative: bool,
     /// Only while one of these frames is open.
+    /// No pause inside.
+    pub tight: bool,
     pub behind: Vec<Said>,
 }
 
@@ -142,6 +144,11 @@ pub struct Files {
     pub about: Vec<Said>,
     /// Left over beside a finding, they may turn it round.
     pub telling: Vec<Said>,
+    /// State for themselves: what a "no" before a comma does not reach.
+    pub asserting: Vec<Said>,
+    /// A phrase that begins with one denies, and so does the list that goes on behind it.
+    pub denying: Vec<Said>,
+    pub denying_lists: Vec<Said>,
     /// Sentences to be asked aloud, by id.
     pub prompts: BTreeMap<String, Said>,
     pub changes: Vec<String>,
@@ -389,6 +396,18 @@ impl Reader<'_> {
             let words = self.texts(value);
             self.files.telling.extend(words);
         }
+        if let Some(value) = table.take("asserting") {
+            let words = self.texts(value);
+            self.files.asserting.extend(words);
+        }
+        if let Some(value) = table.take("denying") {
+            let words = self.texts(value);
+            self.files.denying.extend(words);
+        }
+        if let Some(value) = table.take("denying_lists") {
+            let words = self.texts(value);
+            self.files.denying_lists.extend(words);
+        }
         if let Some(value) = table.take("auxiliary") {
             let words = self.texts(value);
             self.files.auxiliary.extend(words);
@@ -502,6 +521,7 @@ impl Reader<'_> {
             ends: false,
             asks: None,
             negative: false,
+            tight: false,
             behind: Vec::new(),
         };
         if value.get_ref().is_str() {
@@ -530,6 +550,8 @@ impl Reader<'_> {
             let asks = table.take("asks").and_then(|v| self.text(v));
             let negative = table.take("negative");
             let negative = self.flag(negative);
+            let tight = table.take("tight");
+            let tight = self.flag(tight);
             let behind = table.take("behind").map(|v| self.texts(v)).unwrap_or_default();
             self.finish(table);
             phrases.extend(say.into_iter().map(|say| Phrase {
@@ -540,6 +562,7 @@ impl Reader<'_> {
                 ends,
                 asks: asks.clone(),
                 negative,
+                tight,
                 behind: behind.clone(),
             }));
         }

@@ -120,6 +120,9 @@ impl Grammar {
         if template.end {
             ends.retain(|way| on.ends_clause(way.end));
         }
+        if template.tight {
+            ends.retain(|way| (start + 1..way.end).all(|at| !on.ends_clause(at)));
+        }
         ends.into_iter().map(|Way { end, caps, passed }| Match { phrase, start, end, caps, passed }).collect()
     }
 }

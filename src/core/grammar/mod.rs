@@ -43,6 +43,10 @@ pub struct Grammar {
     subject: BTreeSet<WordId>,
     about: BTreeSet<WordId>,
     telling: BTreeSet<WordId>,
+    /// Words that state for themselves, and words with which a phrase denies.
+    asserting: BTreeSet<WordId>,
+    denying: BTreeSet<WordId>,
+    denying_lists: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
     within: BTreeSet<WordId>,
     lists: Vec<List>,
@@ -227,6 +231,8 @@ pub struct Phrase {
     pub asks: Option<Asks>,
     /// A question put in the negative.
     pub negative: bool,
+    /// No pause inside: "abdomen soft, pelvis" is no soft pelvis.
+    pub tight: bool,
     /// Only while one of these frames is open: `sixty year old female` + `chest pain`.
     pub behind: Vec<usize>,
 }
@@ -328,6 +334,8 @@ names! {
         Not = "not",
         /// `absent`, `not noted`: denies what was just named.
         Absent = "absent",
+        /// `both negative`: denies the whole list.
+        AllAbsent = "all_absent",
         /// `has`, `he is`: ends a denial.
         Positive = "positive",
         And = "and",
@@ -420,6 +428,20 @@ impl Grammar {
     }
 
     /// True for a word that may turn round what it stands beside.
+    pub fn asserts(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.asserting.contains(id))
+    }
+
+    /// True for `no`, `denies`, `without`: a phrase that begins so denies what it names.
+    pub fn is_denier(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.denying.contains(id) || self.denying_lists.contains(id))
+    }
+
+    /// True for `denies`: it reaches over a whole list.
+    pub fn denies_lists(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.denying_lists.contains(id))
+    }
+
     pub fn is_telling(&self, on: &Utterance, at: usize) -> bool {
         on.ids.get(at).is_some_and(|id| self.telling.contains(id))
     }
