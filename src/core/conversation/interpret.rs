@@ -558,8 +558,13 @@ impl Reader<'_> {
     /// "JVD negative", "swelling, none", "wheezing and crackles absent": a no behind signs or symptoms just named denies
     /// them; `all` of the sentence, or those joined to the last. False where nothing that can be denied stands there.
     fn absent(&mut self, at: usize, all: bool) -> bool {
-        let mut denied = false;
-        let (mut next, mut frame, mut across) = (at, None, true);
+        self.absent_before(at, all, None)
+    }
+
+    /// The same, from a phrase of `list` that denies in its last words ("wheezing and crackles absent").
+    fn absent_before(&mut self, at: usize, all: bool, list: Option<usize>) -> bool {
+        let mut denied = list.is_some();
+        let (mut next, mut frame, mut across) = (at, list, true);
         let drafts = self.meaning.drafts.iter_mut().chain(self.current.as_mut()).rev();
         for draft in drafts {
             let end = draft.words.end;
@@ -842,6 +847,13 @@ impl Reader<'_> {
                 true
             }
         };
+        let denies_back = alone
+            && phrase.is_some_and(|p| p.sets.contains(&(Field::Present, Value::Flag(false))))
+            && found.caps.first().is_some_and(|c| c.start == found.start)
+            && found.caps.last().is_some_and(|c| c.end < found.end);
+        if denies_back {
+            self.absent_before(found.start, false, Some(frame));
+        }
         let said_no = alone && self.grammar.is_denier(self.on, found.start);
         if negated || said_no {
             self.listed = Some(frame);
@@ -942,13 +954,22 @@ impl Reader<'_> {
             !named && self.grammar.asserts(self.on, at)
         });
         let numeric = gathered.iter().any(|g| g.number.is_some());
-        let denies = gathered.iter().any(|g| g.field == Field::Present && g.value == Value::Flag(false));
+        // "no allergies", "non tender": these say it themselves.
+        let denies = gathered.iter().any(|g| match g.field {
+            Field::None => true,
+            Field::Present => g.value == Value::Flag(false),
+            _ => false,
+        });
         let place = |g: &Gathered| {
             matches!(g.field, Field::Region | Field::Quadrant | Field::Site | Field::Side | Field::Field | Field::Limb)
         };
         let placed = paused && found.caps.len() > 1 && gathered.iter().any(place) && !or;
-        let another = listed != frame && !or && (self.denial != Denial::List || placed);
-        numeric || told || denies || placed || another
+        let kind = |frame: usize| self.grammar.frame(frame).map(|f| f.kind);
+        let felt = |kind: Option<Kind>| kind.is_some_and(|k| !matches!(k, Kind::Allergy | Kind::HomeMedication));
+        let listing = self.denial == Denial::List && !placed && felt(kind(frame)) == felt(kind(listed));
+        let another = listed != frame && !or && !listing;
+        let measured = paused && self.grammar.frame(frame).is_some_and(|f| f.vital);
+        measured || numeric || told || denies || placed || another
     }
 
     /// An "or" further on in the sentence.

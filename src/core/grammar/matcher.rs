@@ -410,11 +410,14 @@ impl Run<'_> {
     fn rest(&self, at: usize) -> Vec<(usize, CapValue, bool)> {
         let tokens = &self.on.tokens;
         // Behind a label a comma is no end ("chief complaint, chest pain"); behind words that are a text already it is.
-        let comma = at.checked_sub(1).and_then(|b| tokens.get(b)).is_some_and(|t| t.after == Break::Comma);
-        let goes_on = comma && !self.caps.is_empty();
+        let paused =
+            |cap: &Cap| (cap.end.saturating_sub(1)..at).any(|i| tokens.get(i).is_some_and(|t| t.after >= Break::Comma));
+        if self.caps.last().is_some_and(paused) {
+            return Vec::new();
+        }
         let mut end = at;
         while end < tokens.len() && end - at < REST {
-            if (goes_on || end > at) && self.stops.get(end).copied().unwrap_or(false) {
+            if end > at && self.stops.get(end).copied().unwrap_or(false) {
                 break;
             }
             end += 1;
