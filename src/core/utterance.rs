@@ -107,6 +107,8 @@ pub struct Understood {
     pub restated: Vec<Finding>,
     /// Finding kinds or names that this utterance asked about (a question of the crew's).
     pub asked: Vec<String>,
+    /// Off the record: this would have been a finding.
+    pub passed_over: bool,
     /// Which template and words made which slot, for `parse --explain`.
     pub explain: Vec<String>,
 }
@@ -126,6 +128,7 @@ impl Understood {
             leftover: Vec::new(),
             restated: Vec::new(),
             asked: Vec::new(),
+            passed_over: false,
             explain: Vec::new(),
         }
     }

@@ -146,7 +146,8 @@ impl Conversation {
             (self.open, self.read_back, self.answer_ms) = (open, read_back, answer_ms);
         }
         if passed_over {
-            return Understood::unmatched(&transcript.text);
+            let passed_over = taken.changes.iter().any(|change| recorded(change).is_some());
+            return Understood { passed_over, ..Understood::unmatched(&transcript.text) };
         }
         doubt_two_ages(&mut taken);
         let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
@@ -1265,6 +1266,7 @@ fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Understood {
         leftover: taken.leftover,
         restated: taken.restated,
         asked,
+        passed_over: false,
         explain: taken.explain,
     }
 }

@@ -14,7 +14,7 @@ use crate::core::report::handoff::{self, Teller};
 use crate::core::report::wording::Manner;
 use crate::core::time::Moment;
 
-use super::clocks::{dues, minutes_until, spoken_kind};
+use super::clocks::{dues, minutes_until, name_patient, spoken_kind};
 use super::doubt::{self, sentence};
 use super::state::State;
 use super::{Knowledge, Speech};
@@ -251,6 +251,10 @@ fn next_check(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Act> {
         ("minutes".to_string(), Value::int(i64::try_from(minutes).unwrap_or(i64::MAX))),
     ];
     let mut advice = sentence(protocol, prompt, AdviceType::ReadBack, about, &slots);
+    let whose = due.advice.because.first().and_then(|seq| state.ledger.find(*seq)).map(|e| e.finding.patient());
+    if let Some(patient) = whose.filter(|patient| *patient != state.patient()) {
+        name_patient(protocol, patient, &mut advice);
+    }
     advice.because = due.advice.because;
     vec![Act::Answer(advice)]
 }

@@ -86,7 +86,7 @@ fn patient_dues(state: &Watched<'_>, knowledge: &Knowledge, now: Moment, quiet: 
 }
 
 /// The crew is with another patient: whose clock it is, is said first.
-fn name_patient(protocol: &Protocol, patient: i64, advice: &mut Advice) {
+pub fn name_patient(protocol: &Protocol, patient: i64, advice: &mut Advice) {
     advice.say = of_patient(protocol, patient, &advice.say);
     advice.say_aloud = advice.say_aloud.as_deref().map(|aloud| of_patient(protocol, patient, aloud));
 }

@@ -29,6 +29,8 @@ pub use clocks::{Due, dues};
 use gate::Gate;
 pub use state::{Said, State};
 
+/// The crew that tells a finding off the record so long after it was told so may have forgotten. Our own choice, no source.
+const FORGOTTEN_MS: u64 = 60_000;
 /// A question of ours may be answered by a bare "yes" or "no" for so long.
 const ANSWER_MS: u64 = 60_000;
 
@@ -253,16 +255,21 @@ impl<'k> Encounter<'k> {
     }
 
     /// Off the record nothing is recorded; the crew may still ask for quiet, or close the call, and is told where it stands
-    /// when it asks anything else.
+    /// when it asks anything else, or seems to have forgotten it.
     fn off_record(&mut self, understood: &Understood, now: Moment) {
         let asks = |wanted: fn(&Command) -> bool| understood.commands.iter().any(wanted);
         if asks(|c| matches!(c, Command::CloseCall)) {
             self.close(Closed { reason: "asked".into(), by: None }, now);
         } else if asks(|c| matches!(c, Command::Quiet { .. })) {
             self.effects.push(Effect::Hush(Priority::High));
-        } else if !understood.commands.is_empty() {
+        } else {
             let advice = answers::on_record(&self.knowledge.protocol, false);
-            self.advise(advice, now);
+            let told = |said: &&Said| said.advice.rule == advice.rule;
+            let lately = |said: &Said| now.since_ms(said.when) < FORGOTTEN_MS;
+            let forgotten = understood.passed_over && !self.state.said.iter().rev().find(told).is_some_and(lately);
+            if forgotten || !understood.commands.is_empty() {
+                self.advise(advice, now);
+            }
         }
     }
 

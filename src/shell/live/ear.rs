@@ -276,8 +276,9 @@ impl Ear {
         if speaking != self.was_speaking {
             self.was_speaking = speaking;
             // Where our words cannot be taken out of the sound, they and the crew's are cut apart, as far as they can be;
-            // where they can, a cut would only break what the crew says over them.
-            if self.canceller.as_ref().is_none_or(|canceller| !canceller.works()) {
+            // where they can, or are not in it, a cut would only break what the crew says over them: "three hundred twenty
+            // four" became 320.
+            if self.canceller.as_ref().is_none_or(|canceller| !canceller.works() && !canceller.apart()) {
                 let cut = self.segmenter.split();
                 cut.into_iter().for_each(|segment| self.ended(segment));
             }

@@ -41,6 +41,8 @@ const HELD_MAX: usize = 8 * RATE_HZ as usize;
 const HELD_PAUSE: usize = 2 * RATE_HZ as usize / 5;
 /// Less of the loudspeaker's sound teaches nothing, samples.
 const TEACHES: usize = RATE_HZ as usize / 2;
+/// That the microphone does not hear the loudspeaker is sure after so much of it, samples.
+const SURE: usize = 2 * RATE_HZ as usize;
 /// Taps of the way that are computed from a stretch: its beginning, 64 ms, where nearly all of the sound is. What the
 /// crew says over it disturbs the result in proportion to its length.
 const TAPS: usize = 2 * CHUNK;
@@ -137,6 +139,8 @@ pub struct Canceller {
     held_from: u64,
     /// The loudspeaker's sound counts as so much later than it is stamped, samples.
     shift: i64,
+    /// It was looked for, in sound enough, and the microphone does not hear it: a headset.
+    apart: bool,
 }
 
 impl Default for Canceller {
@@ -150,6 +154,7 @@ impl Default for Canceller {
             held: Vec::new(),
             held_from: 0,
             shift: 0,
+            apart: false,
         }
     }
 }
@@ -181,6 +186,11 @@ impl Canceller {
         !self.loudspeaker.samples.is_empty() && self.filter.reached > WORKS
     }
 
+    /// True when nothing of the loudspeaker reaches the microphone.
+    pub fn apart(&self) -> bool {
+        !self.loudspeaker.samples.is_empty() && self.apart
+    }
+
     /// What the microphone hears; comes back, a little later, without what the loudspeaker played.
     pub fn microphone(&mut self, block: Block) -> Vec<Block> {
         let mut out = Vec::new();
@@ -207,6 +217,7 @@ impl Canceller {
         self.way = Way::Unknown;
         self.filter = Filter::new();
         self.shift = 0;
+        self.apart = false;
         held
     }
 
@@ -266,6 +277,8 @@ impl Canceller {
                 Some(left) if left > 1.0 / WORKS && !over => {}
                 None if looked < 2 * LOOK_EVERY && !over => {}
                 known => {
+                    let enough = sounding >= SURE && power(&self.held) >= SILENT;
+                    self.apart = known.is_none() && enough;
                     let held = self.release(known.is_some());
                     self.way = Way::Known;
                     return held;
@@ -702,6 +715,23 @@ mod tests {
             !canceller.microphone(block(n, c)).is_empty()
         });
         assert!(first.unwrap() < 4 * 50, "let go after {first:?} blocks of 20 ms");
+    }
+
+    #[test]
+    fn a_headset_is_told_from_a_loudspeaker_and_from_a_microphone_that_is_muted() {
+        let played = voice(4, 1, 0.7);
+        let crew = voice(4, 77, 0.4);
+        let echo: Vec<f32> = room(&played, 0.3).iter().zip(&crew).map(|(a, b)| a + b).collect();
+        for (heard, apart) in [(crew, true), (echo, false), (vec![0.0; played.len()], false)] {
+            let mut canceller = Canceller::default();
+            for (n, (p, h)) in played.chunks(320).zip(heard.chunks(320)).enumerate() {
+                let block =
+                    |samples: &[f32]| Block { at_ms: 1_000 + 20 * n as u64, follows: n > 0, samples: samples.to_vec() };
+                canceller.loudspeaker(&block(p));
+                canceller.microphone(block(h));
+            }
+            assert_eq!(canceller.apart(), apart);
+        }
     }
 
     #[test]
