@@ -269,6 +269,28 @@ fn a_read_back_does_not_answer_itself() {
     assert_eq!(hear("fourteen", false).1, 1, "an answer");
 }
 
+/// What is said over the program's words is kept, and what could hurt in it is asked about.
+#[test]
+fn a_value_mixed_with_our_own_words_is_doubtful() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::Transcript;
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |text: &str| {
+        let own_voice = Some("fast pulse: unstable, five minutes".to_string());
+        let transcript = Transcript { confidence: 0.9, own_voice, mixed: true, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &transcript, when).to_json()
+    };
+    for text in ["blood pressure 142 over 90", "giving aspirin 320 mg by mouth", "allergic to aspirin"] {
+        let told = hear(text);
+        assert_eq!(told["outcome"], "doubtful", "{told}");
+        assert_eq!(told["findings"][0]["unconfirmed"], true, "{told}");
+    }
+    assert_eq!(hear("lungs are clear on both sides")["outcome"], "matched");
+}
+
 /// "Quiet" without the tool's name is meant for it while it talks, and for a moment after advice; said of anything else it
 /// never is.
 #[test]

@@ -38,6 +38,8 @@ pub struct Transcript {
     pub own_voice: Option<String>,
     /// True when the program was still speaking as this began: it may be what is left of its own words.
     pub talked_over: bool,
+    /// True when words of the program sounded at any time while it was said, and the microphone may have heard them too.
+    pub mixed: bool,
     /// Where the sound is kept, if it was asked for.
     pub kept_audio: Option<String>,
 }

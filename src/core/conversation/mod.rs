@@ -154,6 +154,10 @@ impl Conversation {
         if transcript.guessed || in_part {
             doubt_all(&mut taken, transcript.confidence);
         }
+        if transcript.mixed {
+            // Words of ours were in the sound: a value or a drug may have lost a part, or gained one.
+            doubt_those(&mut taken, transcript.confidence, may_hurt);
+        }
         self.remember(&taken, when);
         understood(grammar, &transcript.text, taken)
     }
@@ -1146,9 +1150,11 @@ fn doubt_those(taken: &mut Taken, probability: f64, mut which: impl FnMut(&Findi
         if which(finding) {
             if !taken.doubts.iter().any(|d| d.finding == index) {
                 let told = |field: &Field| !matches!(field, Field::Unconfirmed | Field::HappenedAt | Field::Said);
-                let (field, heard) = finding
-                    .fields()
-                    .find(|(field, _)| told(field))
+                // A number is what is read back, where there is one: "aspirin three twenty?", not "aspirin aspirin?".
+                let fields = || finding.fields().filter(|(field, _)| told(field) && *field != Field::Patient);
+                let (field, heard) = fields()
+                    .find(|(_, value)| value.as_number().is_some())
+                    .or_else(|| fields().next())
                     .map_or((String::new(), Json::Null), |(field, value)| (field.name().to_string(), as_json(value)));
                 taken.doubts.push(Doubt { finding: index, field, heard, or: Vec::new(), probability });
             }
@@ -1225,6 +1231,15 @@ fn doubt_unshared(taken: &mut Taken, other: &Taken, probability: f64) {
 fn named(draft: &Draft) -> Finding {
     let name = draft.fields.iter().find(|(field, _)| *field == Field::Name);
     name.map_or(Finding::new(draft.kind), |(field, value)| Finding::new(draft.kind).with(*field, value.clone()))
+}
+
+/// A number, or a drug.
+fn may_hurt(finding: &Finding) -> bool {
+    let drug = matches!(
+        finding.kind(),
+        Kind::MedicationPlanned | Kind::MedicationGiven | Kind::MedicationTaken | Kind::Allergy
+    );
+    drug || finding.fields().any(|(field, value)| field != Field::Patient && value.as_number().is_some())
 }
 
 /// Doubts of the finding that is recorded next.

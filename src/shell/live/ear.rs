@@ -428,6 +428,8 @@ impl Ear {
             Ok(mut transcript) => {
                 transcript.own_voice = self.options.own_voice.over(start_ms, end_ms);
                 transcript.talked_over = self.options.own_voice.talked_over(start_ms);
+                let apart = self.canceller.as_ref().is_some_and(Canceller::apart);
+                transcript.mixed = !apart && self.options.own_voice.mixed(start_ms, end_ms);
                 let words_ms = boot_ms();
                 self.tell(Told::Utterance(Box::new(Heard { transcript, start_ms, end_ms, cut_ms, words_ms })));
             }

@@ -76,6 +76,13 @@ impl OwnVoice {
         self.lock().iter().any(sounded)
     }
 
+    /// True when words of ours sounded at some moment from `from_ms` to `to_ms`, as far as their begin and end are known.
+    pub fn mixed(&self, from_ms: u64, to_ms: u64) -> bool {
+        let sounded =
+            |s: &Sentence| s.from_ms + AIR_MS <= to_ms && s.until_ms.is_none_or(|until| until + AIR_MS > from_ms);
+        self.lock().iter().any(sounded)
+    }
+
     /// Our words that sounded, or were still in the air, at some moment from `from_ms` to `to_ms`.
     pub fn over(&self, from_ms: u64, to_ms: u64) -> Option<String> {
         let sounded = |s: &&Sentence| s.from_ms <= to_ms && s.until_ms.is_none_or(|end| end + TAIL_MS >= from_ms);
@@ -108,6 +115,15 @@ mod tests {
         assert!(own.talked_over(1_000 - AIR_MS) && own.talked_over(1_500) && !own.talked_over(999 - AIR_MS));
         own.finished(1, 2_000);
         assert!(own.talked_over(2_000 + AIR_MS - 1) && !own.talked_over(2_000 + AIR_MS));
+    }
+
+    #[test]
+    fn what_we_began_to_say_in_the_middle_of_an_utterance_is_mixed_with_it() {
+        let own = OwnVoice::default();
+        own.started(1, "low pressure", 3_000);
+        assert!(own.mixed(1_000, 4_000) && !own.mixed(1_000, 3_000), "the last of it ended as we began");
+        own.finished(1, 5_000);
+        assert!(own.mixed(4_000, 7_000) && own.mixed(5_200, 7_000) && !own.mixed(5_000 + AIR_MS, 7_000));
     }
 
     #[test]
