@@ -787,7 +787,10 @@ impl Reader<'_> {
             let yes = data.yes.as_deref().unwrap_or_default();
             let there = |f: &Field, v: &Value| *f == Field::Present && *v == Value::Flag(true);
             let present = p.sets.iter().any(|(f, v)| there(f, v) || yes.iter().any(|(g, w)| f == g && v == w));
-            present && !p.start && matches!(p.role, Role::Alone(_))
+            // "retractions or nasal flaring": a bare name states nothing for itself.
+            let stated = (found.start..found.end).any(|at| self.grammar.asserts(self.on, at));
+            let led = found.caps.first().is_some_and(|c| c.start > found.start);
+            present && !p.start && (stated || led) && matches!(p.role, Role::Alone(_))
         });
         // What stood behind the "no" was not understood: "no nitro took viagra" denies no viagra, and "did not touch
         // the pain" no pain.
@@ -800,14 +803,18 @@ impl Reader<'_> {
         if asserts && (lost || matches!(self.denial, Denial::List | Denial::Next { first: false })) {
             self.denial = Denial::None;
         }
-        let ended = self.denial != Denial::None && self.ends_denial(frame, phrase, found, &gathered);
+        let asserted = asserts && self.listed.is_some();
+        let ended = asserted || self.denial != Denial::None && self.ends_denial(frame, phrase, found, &gathered);
         if ended {
             self.denial = Denial::None;
         }
+        let or = self.ored || self.or_ahead || self.or_within(found);
+        let joins = self.current.as_ref().is_some_and(|d| d.frame == frame && !clashes(d, &gathered));
         self.ored = false;
         // "he has" + "nausea".
         let alone = matches!(phrase.map(|p| p.role), Some(Role::Alone(_)));
         let affirmed = self.affirms.take() == Some(found.start) && !alone;
+        let mut unclear = false;
         let negated = match self.denial {
             Denial::None => false,
             Denial::List if deniable => true,
@@ -822,6 +829,10 @@ impl Reader<'_> {
                 false
             }
             Denial::Next { first } if first || (deniable && !adjective) => {
+                // "no weakness, numbness": denied too, or there? It is asked.
+                let fills = matches!(phrase.map(|p| p.role), Some(Role::Fill(_))) && joins;
+                let next_item = self.break_before(found.start) >= Break::Comma && !fills;
+                unclear = !first && next_item && !or;
                 self.denial = Denial::Next { first: false };
                 if !deniable {
                     self.block(found);
@@ -862,6 +873,7 @@ impl Reader<'_> {
         if said_no && self.denial == Denial::None {
             let whole = self.grammar.denies_lists(self.on, found.start);
             self.denial = if whole { Denial::List } else { Denial::Next { first: false } };
+            self.denied = found.start + 1;
         }
         // Of a finding of several items a denial denies the one that was named: "no droop, no drift, slurred speech".
         let items = data.deny.as_deref().filter(|d| d.len() > 1).unwrap_or_default();
@@ -902,6 +914,14 @@ impl Reader<'_> {
         let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about) || estimate);
         let Some(draft) = &mut self.current else { return };
         draft.negated |= negated;
+        if unclear {
+            draft.unclear = Some(self.on.said(self.denied.saturating_sub(1), self.denied).to_string());
+        }
+        if ended && !negated {
+            let known = |f: &Field| draft.fields.iter().any(|(g, _)| f == g) || gathered.iter().any(|g| g.field == *f);
+            let yes: Vec<_> = data.yes.iter().flatten().filter(|(f, _)| !known(f)).cloned().collect();
+            draft.fields.extend(yes);
+        }
         if affirmed && !negated && data.deny.is_some() {
             let yes = data.yes.as_deref().unwrap_or_default();
             draft.fields.retain(|(f, _)| !yes.iter().any(|(g, _)| f == g));
@@ -948,7 +968,12 @@ impl Reader<'_> {
             return false;
         }
         let paused = self.break_before(found.start) >= Break::Comma;
-        let or = self.ored || self.or_ahead;
+        let or = self.ored || self.or_ahead || self.or_within(found);
+        // "no diabetes, history of asthma": words of its own before the name.
+        let led = found
+            .caps
+            .first()
+            .is_some_and(|cap| (found.start..cap.start).any(|at| !self.on.free.get(at).copied().unwrap_or(false)));
         let told = (found.start.saturating_sub(1)..found.end).any(|at| {
             let named = found.caps.iter().any(|c| (c.start..c.end).contains(&at));
             !named && self.grammar.asserts(self.on, at)
@@ -969,7 +994,12 @@ impl Reader<'_> {
         let listing = self.denial == Denial::List && !placed && felt(kind(frame)) == felt(kind(listed));
         let another = listed != frame && !or && !listing;
         let measured = paused && self.grammar.frame(frame).is_some_and(|f| f.vital);
-        measured || numeric || told || denies || placed || another
+        measured || (led && !or && paused) || numeric || told || denies || placed || another
+    }
+
+    /// An "or" between the words of one phrase ("seizures, or ulcers").
+    fn or_within(&self, found: &Match) -> bool {
+        (found.start..found.end).any(|at| self.grammar.is_or(self.on, at))
     }
 
     /// An "or" further on in the sentence.

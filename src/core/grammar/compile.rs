@@ -267,6 +267,11 @@ impl Compiler<'_> {
             };
             let index = self.grammar.talk.len();
             self.grammar.talk.push(Talk { id: raw.id, act });
+            let single: Vec<String> = raw.say.iter().map(|p| p.say.text.clone()).filter(|t| !t.contains(' ')).collect();
+            for word in single.iter().filter(|_| act == Act::Or) {
+                let words = self.words(word);
+                self.grammar.ors.extend(words);
+            }
             let phrases: Vec<_> =
                 raw.say.into_iter().map(|p| data::Phrase { starts: p.starts || raw.start, ..p }).collect();
             self.phrases(&phrases, Role::Talk(index), &Scope::none());

@@ -45,6 +45,8 @@ pub struct Grammar {
     telling: BTreeSet<WordId>,
     /// Words that state for themselves, and words with which a phrase denies.
     asserting: BTreeSet<WordId>,
+    /// Words that by themselves say `or`.
+    ors: BTreeSet<WordId>,
     denying: BTreeSet<WordId>,
     denying_lists: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
@@ -428,6 +430,10 @@ impl Grammar {
     }
 
     /// True for a word that may turn round what it stands beside.
+    pub fn is_or(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.ors.contains(id))
+    }
+
     pub fn asserts(&self, on: &Utterance, at: usize) -> bool {
         on.ids.get(at).is_some_and(|id| self.asserting.contains(id))
     }
