@@ -177,6 +177,7 @@ pub fn interpret(
         listed: None,
         ored: false,
         or_ahead: false,
+        closed: None,
         loose: Vec::new(),
     };
     for (at, step) in derivation.steps.iter().enumerate() {
@@ -226,6 +227,8 @@ struct Reader<'a> {
     /// An "or" stood right before what comes now, or stands further on in the sentence.
     ored: bool,
     or_ahead: bool,
+    /// The "or" of a denied list was said: what comes behind a comma is no more of it.
+    closed: Option<usize>,
     loose: Vec<usize>,
 }
 
@@ -435,6 +438,7 @@ impl Reader<'_> {
                 self.denial = Denial::Next { first: true };
                 self.denied = found.end;
                 self.listed = None;
+                self.closed = None;
             }
             Act::No | Act::Absent if self.absent(found.start, false) => {}
             Act::AllAbsent if self.absent(found.start, true) => {}
@@ -448,6 +452,7 @@ impl Reader<'_> {
                 self.denial = Denial::List;
                 self.denied = found.end;
                 self.listed = None;
+                self.closed = None;
                 if self.tone != Tone::Silent {
                     self.tone = Tone::Says;
                 }
@@ -810,6 +815,9 @@ impl Reader<'_> {
         }
         let or = self.ored || self.or_ahead || self.or_within(found);
         let joins = self.current.as_ref().is_some_and(|d| d.frame == frame && !clashes(d, &gathered));
+        if !ended && self.denial != Denial::None && (self.ored || self.or_within(found)) && !self.or_ahead {
+            self.closed = Some(found.end);
+        }
         self.ored = false;
         // "he has" + "nausea".
         let alone = matches!(phrase.map(|p| p.role), Some(Role::Alone(_)));
@@ -917,9 +925,11 @@ impl Reader<'_> {
         if unclear {
             draft.unclear = Some(self.on.said(self.denied.saturating_sub(1), self.denied).to_string());
         }
-        if ended && !negated {
+        // What is there beside what is not: "no stroke, just a TIA".
+        if ended && !negated && data.deny.is_some() {
             let known = |f: &Field| draft.fields.iter().any(|(g, _)| f == g) || gathered.iter().any(|g| g.field == *f);
-            let yes: Vec<_> = data.yes.iter().flatten().filter(|(f, _)| !known(f)).cloned().collect();
+            let there = data.yes.iter().flatten().filter(|(f, v)| *f == Field::Present && *v == Value::Flag(true));
+            let yes: Vec<_> = there.filter(|(f, _)| !known(f)).cloned().collect();
             draft.fields.extend(yes);
         }
         if affirmed && !negated && data.deny.is_some() {
@@ -942,7 +952,8 @@ impl Reader<'_> {
             take(draft, item, on);
         }
         let none = draft.fields.iter().any(|(f, _)| *f == Field::None);
-        if self.positive && !draft.negated && has_value(draft) && !none {
+        // "there is a gas leak" affirms no safe scene: only what can be denied can be affirmed so.
+        if self.positive && !draft.negated && has_value(draft) && !none && data.deny.is_some() {
             for (field, value) in data.yes.iter().flatten() {
                 if !draft.fields.iter().any(|(f, _)| f == field) {
                     draft.fields.push((*field, value.clone()));
@@ -974,7 +985,9 @@ impl Reader<'_> {
             .caps
             .first()
             .is_some_and(|cap| (found.start..cap.start).any(|at| !self.on.free.get(at).copied().unwrap_or(false)));
-        let told = (found.start.saturating_sub(1)..found.end).any(|at| {
+        // "lungs have crackles": the verb stands behind the name.
+        let verb = usize::from(!self.on.ends_clause(found.end));
+        let told = (found.start.saturating_sub(1)..found.end + verb).any(|at| {
             let named = found.caps.iter().any(|c| (c.start..c.end).contains(&at));
             !named && self.grammar.asserts(self.on, at)
         });
@@ -990,11 +1003,24 @@ impl Reader<'_> {
         };
         let placed = paused && found.caps.len() > 1 && gathered.iter().any(place) && !or;
         let kind = |frame: usize| self.grammar.frame(frame).map(|f| f.kind);
-        let felt = |kind: Option<Kind>| kind.is_some_and(|k| !matches!(k, Kind::Allergy | Kind::HomeMedication));
-        let listing = self.denial == Denial::List && !placed && felt(kind(frame)) == felt(kind(listed));
+        // A patient denies what is felt or was had, not what is seen or heard on him.
+        let felt = |kind: Option<Kind>| {
+            use Kind::{Bleeding, History, LossOfConsciousness, Pregnancy, RecentUse, StrokeScreen, Symptom};
+            let all = [Bleeding, History, LossOfConsciousness, Pregnancy, RecentUse, StrokeScreen, Symptom];
+            kind.is_some_and(|kind| all.contains(&kind))
+        };
+        let listing = self.denial == Denial::List && !placed && felt(kind(frame));
         let another = listed != frame && !or && !listing;
         let measured = paused && self.grammar.frame(frame).is_some_and(|f| f.vital);
-        measured || (led && !or && paused) || numeric || told || denies || placed || another
+        // "no tenderness or guarding, belly soft": the "or" closed the list.
+        (paused && self.closed.is_some_and(|end| end <= found.start))
+            || measured
+            || (led && !or && paused)
+            || numeric
+            || told
+            || denies
+            || placed
+            || another
     }
 
     /// An "or" between the words of one phrase ("seizures, or ulcers").
