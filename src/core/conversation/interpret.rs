@@ -793,7 +793,7 @@ impl Reader<'_> {
             let there = |f: &Field, v: &Value| *f == Field::Present && *v == Value::Flag(true);
             let present = p.sets.iter().any(|(f, v)| there(f, v) || yes.iter().any(|(g, w)| f == g && v == w));
             // "retractions or nasal flaring": a bare name states nothing for itself.
-            let stated = (found.start..found.end).any(|at| self.grammar.asserts(self.on, at));
+            let stated = self.states(found, self.ored || self.or_ahead || self.or_within(found));
             let led = found.caps.first().is_some_and(|c| c.start > found.start);
             present && !p.start && (stated || led) && matches!(p.role, Role::Alone(_))
         });
@@ -985,12 +985,7 @@ impl Reader<'_> {
             .caps
             .first()
             .is_some_and(|cap| (found.start..cap.start).any(|at| !self.on.free.get(at).copied().unwrap_or(false)));
-        // "lungs have crackles": the verb stands behind the name.
-        let verb = usize::from(!self.on.ends_clause(found.end));
-        let told = (found.start.saturating_sub(1)..found.end + verb).any(|at| {
-            let named = found.caps.iter().any(|c| (c.start..c.end).contains(&at));
-            !named && self.grammar.asserts(self.on, at)
-        });
+        let told = self.states(found, or);
         let numeric = gathered.iter().any(|g| g.number.is_some());
         // "no allergies", "non tender": these say it themselves.
         let denies = gathered.iter().any(|g| match g.field {
@@ -1021,6 +1016,20 @@ impl Reader<'_> {
             || denies
             || placed
             || another
+    }
+
+    /// True where the words state for themselves: by what leads them ("has", "some"), or by a verb behind the name ("lungs
+    /// have crackles"), which the last of a denied list may have too ("no bruising or swelling is there").
+    fn states(&self, found: &Match, or: bool) -> bool {
+        let first = found.caps.first().map_or(found.start + 1, |c| c.start);
+        let before = found.start - usize::from(found.start > 0 && self.break_before(found.start) < Break::Comma);
+        let led = (before..first).any(|at| self.grammar.asserts(self.on, at));
+        let end = found.end + usize::from(!self.on.ends_clause(found.end));
+        let verb = (first..end).any(|at| {
+            let named = found.caps.iter().any(|c| (c.start..c.end).contains(&at));
+            !named && self.grammar.is_auxiliary(self.on, at)
+        });
+        led || (verb && !or)
     }
 
     /// An "or" between the words of one phrase ("seizures, or ulcers").

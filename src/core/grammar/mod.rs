@@ -430,6 +430,10 @@ impl Grammar {
     }
 
     /// True for a word that may turn round what it stands beside.
+    pub fn is_auxiliary(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.auxiliary.contains(id))
+    }
+
     pub fn is_or(&self, on: &Utterance, at: usize) -> bool {
         on.ids.get(at).is_some_and(|id| self.ors.contains(id))
     }
