@@ -141,6 +141,27 @@ pub fn score(steps: &mut impl Steps, rules: &Rules, tokens: &[i32], from: usize)
         .collect()
 }
 
+/// Unfused log probability of all of `tokens[from..]`, or nothing once it falls below `bound`.
+///
+/// # Errors
+/// The engine fails.
+pub fn sum_above(
+    steps: &mut impl Steps,
+    rules: &Rules,
+    tokens: &[i32],
+    from: usize,
+    bound: f32,
+) -> Result<Option<f32>> {
+    let mut sum = 0.0;
+    for at in from..tokens.len() {
+        sum += score(steps, rules, &tokens[..=at], at)?.iter().sum::<f32>();
+        if sum < bound {
+            return Ok(None);
+        }
+    }
+    Ok(Some(sum))
+}
+
 /// Where a loop began, if the tokens end in one: the same 3 or more tokens three times, or one token six times.
 fn looped(tokens: &[i32]) -> Option<usize> {
     let n = tokens.len();

@@ -17,6 +17,8 @@ const MOST_OF_ENGINE: usize = 4;
 const LEAST: f64 = 0.06;
 /// The same for a rival that sounds alike: the ear is fooled more easily than the engine knows.
 const LEAST_ALIKE: f64 = 0.03;
+/// A number so much less likely than another is given up: well below what is worth a question.
+const HOPELESS: f32 = 0.01;
 
 /// A number in a decoding.
 #[derive(Clone, Debug, PartialEq)]
@@ -69,6 +71,7 @@ fn weigh(
     }
     let after = &tokens[number.to..(number.to + LOOKAHEAD).min(tokens.len())];
     let mut shares: BTreeMap<String, f64> = BTreeMap::new();
+    let mut likeliest = f32::NEG_INFINITY;
     for candidate in &candidates {
         let written = if spaced { format!(" {candidate}") } else { candidate.clone() };
         let mut whole = tokens[..number.from].to_vec();
@@ -77,8 +80,10 @@ fn weigh(
         if number.to + LOOKAHEAD >= tokens.len() {
             whole.push(rules.end);
         }
-        let sum: f64 = decode::score(steps, rules, &whole, number.from)?.iter().map(|s| f64::from(*s)).sum();
-        *shares.entry(value_of(candidate)).or_default() += sum.exp();
+        let bound = likeliest + HOPELESS.ln();
+        let Some(sum) = decode::sum_above(steps, rules, &whole, number.from, bound)? else { continue };
+        likeliest = likeliest.max(sum);
+        *shares.entry(value_of(candidate)).or_default() += f64::from(sum).exp();
     }
     let total: f64 = shares.values().sum();
     let own = value_of(&number.text);

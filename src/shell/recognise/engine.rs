@@ -1,5 +1,6 @@
 //! The engine within the child process: whisper.cpp encodes, the decoding loop is ours. No callbacks, no `unsafe`.
 
+use std::collections::HashMap;
 use std::ops::Range;
 use std::path::Path as FilePath;
 
@@ -29,6 +30,8 @@ const TOKENS_A_SECOND: f64 = 6.0;
 const TOKENS_BESIDES: f64 = 8.0;
 /// whisper.cpp takes nothing shorter than 100 ms; silence is added up to this many samples.
 const SHORTEST: usize = 16_000;
+/// Beginnings whose logits are kept, at most: some 200 KB each.
+const MOST_KNOWN: usize = 128;
 /// Weight of the language model's log probability.
 pub(super) const WEIGHT: f32 = 0.6;
 
@@ -58,6 +61,8 @@ pub(super) struct Encoded {
     prompt: Vec<i32>,
     /// Tokens whose keys and values are in the cache, prompt included.
     fed: Vec<i32>,
+    /// Logits after the tokens that were asked about before: rivals and sentences begin alike.
+    known: HashMap<Vec<i32>, Vec<f32>>,
 }
 
 impl Engine {
@@ -84,7 +89,8 @@ impl Engine {
         let language = language::build(options, &vocabulary, &bpe, end)?;
         let unspoken = vocabulary.iter().take(end as usize).map(|bytes| is_unspoken(bytes)).collect();
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
-        let encoded = Encoded { state, threads: cores.saturating_sub(1).max(1), prompt, fed: Vec::new() };
+        let encoded =
+            Encoded { state, threads: cores.saturating_sub(1).max(1), prompt, fed: Vec::new(), known: HashMap::new() };
         let rules = Rules { end, unspoken, weight: WEIGHT };
         let digits = Digits::new(&vocabulary, end);
         let mut engine = Engine { encoded, rules, vocabulary, bpe, digits, language };
@@ -154,15 +160,16 @@ impl Engine {
             });
             let from = before.filter(|_| joins).map_or(range.start, |before| before.start);
             let other = self.bpe.encode(&format!(" {opposite}"));
-            let mut sum = |begin: &[i32], middle: &[i32]| -> Result<f32> {
+            let mut sum = |begin: &[i32], middle: &[i32], bound: f32| {
                 let tokens = [begin, middle, &path.tokens[to..], &[self.rules.end]].concat();
-                Ok(decode::score(&mut self.encoded, &self.rules, &tokens, from)?.iter().sum())
+                decode::sum_above(&mut self.encoded, &self.rules, &tokens, from, bound)
             };
-            let own = sum(&path.tokens[..to], &[])?;
-            let rival = sum(&path.tokens[..range.start], &other)?.max(sum(&path.tokens[..from], &other)?);
-            let probability = beside(rival, own);
-            if probability >= LEAST_OPPOSITE {
-                found.push((at, (opposite.to_string(), probability)));
+            let own = sum(&path.tokens[..to], &[], f32::NEG_INFINITY)?.unwrap_or(f32::NEG_INFINITY);
+            let least = least_rival(own);
+            let apart = sum(&path.tokens[..range.start], &other, least)?;
+            let joined = sum(&path.tokens[..from], &other, least)?;
+            if let Some(rival) = apart.into_iter().chain(joined).reduce(f32::max) {
+                found.push((at, (opposite.to_string(), beside(rival, own))));
             }
         }
         Ok(found)
@@ -182,17 +189,15 @@ impl Engine {
         if longer.is_empty() {
             return Ok(Vec::new());
         }
-        let mut sum = |ending: &[i32]| -> Result<f32> {
+        let mut sum = |ending: &[i32], bound: f32| {
             let tokens = [stem, ending, rest, &[self.rules.end]].concat();
-            Ok(decode::score(&mut self.encoded, &self.rules, &tokens, words)?.iter().sum())
+            decode::sum_above(&mut self.encoded, &self.rules, &tokens, words, bound)
         };
-        let own = sum(&[])?;
+        let own = sum(&[], f32::NEG_INFINITY)?.unwrap_or(f32::NEG_INFINITY);
         let mut found = Vec::new();
         for (longer, ending) in longer {
-            let probability = beside(sum(&self.bpe.encode(&format!(" {ending}")))?, own);
-            if probability >= LEAST_OPPOSITE {
-                found.push((longer, probability));
-            }
+            let rival = sum(&self.bpe.encode(&format!(" {ending}")), least_rival(own))?;
+            found.extend(rival.map(|rival| (longer, beside(rival, own))));
         }
         Ok(found)
     }
@@ -305,15 +310,29 @@ impl Encoded {
         parameters.set_print_special(false);
         parameters.set_print_timestamps(false);
         self.fed.clear();
+        self.known.clear();
         self.state.full(parameters, &padded).map_err(|e| anyhow!("whisper.cpp cannot encode: {e}"))?;
         Ok(())
     }
 }
 
 impl Steps for Encoded {
+    fn after(&mut self, tokens: &[i32]) -> Result<&[f32]> {
+        if !self.known.contains_key(tokens) {
+            if self.known.len() >= MOST_KNOWN {
+                self.known.clear();
+            }
+            let logits = self.fresh(tokens)?.to_vec();
+            self.known.insert(tokens.to_vec(), logits);
+        }
+        self.known.get(tokens).map(Vec::as_slice).context("logits are lost")
+    }
+}
+
+impl Encoded {
     /// What is in the cache already is not fed again, but the last token always is, and by itself: whisper.cpp gives the
     /// logits of the first of a batch only.
-    fn after(&mut self, tokens: &[i32]) -> Result<&[f32]> {
+    fn fresh(&mut self, tokens: &[i32]) -> Result<&[f32]> {
         let wanted: Vec<i32> = self.prompt.iter().chain(tokens).copied().collect();
         let common = self.fed.iter().zip(&wanted).take_while(|(a, b)| a == b).count().min(wanted.len() - 1);
         let last = wanted.len() - 1;
@@ -342,4 +361,9 @@ pub(super) fn likelihood(path: &Path) -> f64 {
 /// Probability of a rival beside what is believed, from the log probabilities of both by the sound alone.
 pub(super) fn beside(rival: f32, own: f32) -> f64 {
     1.0 / (1.0 + f64::from(own - rival).exp())
+}
+
+/// Log probability from which a rival is worth a question beside what is believed.
+fn least_rival(own: f32) -> f32 {
+    own + (LEAST_OPPOSITE / (1.0 - LEAST_OPPOSITE)).ln() as f32
 }

@@ -113,12 +113,20 @@ fn number(steps: &mut impl Steps, ear: &Ear, path: &mut Path, spaced: bool, next
         let mut filled = path.clone();
         let mut merit = first.merit();
         filled.push(&first);
+        // Merits only fall: what is behind already stays behind.
+        let behind = |merit: f32| best.as_ref().is_some_and(|(most, _)| merit <= *most);
+        if behind(merit) {
+            continue;
+        }
         while let Some(more) = digit(steps, ear, &filled, path.tokens.len(), next)? {
             merit += more.merit();
             filled.push(&more);
         }
+        if behind(merit) {
+            continue;
+        }
         merit += weighed(steps, ear, &filled, &[next])?.first().map_or(0.0, Weighed::merit);
-        if best.as_ref().is_none_or(|(most, _)| merit > *most) {
+        if !behind(merit) {
             best = Some((merit, filled));
         }
     }
