@@ -35,6 +35,7 @@ struct Twins {
     digits_before: HashSet<String>,
     no_digits_before: HashSet<String>,
     opposites: Vec<(String, String)>,
+    blurred: BTreeMap<String, HashSet<String>>,
     lost_endings: Vec<String>,
     unless_before: HashSet<String>,
 }
@@ -100,6 +101,8 @@ pub struct Lexicon {
     /// Words whose opposite sounds nearly the same, both ways.
     opposites: HashMap<String, String>,
     /// Words that are easily lost at an utterance's end and change what it means.
+    /// Words whose opposite sounds the same behind one of these words; `#` stands for a number.
+    blurred: BTreeMap<String, HashSet<String>>,
     lost_endings: Vec<String>,
 }
 
@@ -151,6 +154,7 @@ impl Lexicon {
             digit_twins: file.twins.digits,
             digit_before: file.twins.digits_before,
             no_digit_before: file.twins.no_digits_before,
+            blurred: file.twins.blurred,
             lost_endings: file.twins.lost_endings,
             opposites: file.twins.opposites.into_iter().flat_map(|(a, b)| [(a.clone(), b.clone()), (b, a)]).collect(),
         }
@@ -170,6 +174,11 @@ impl Lexicon {
     /// The word that means the opposite of `word` (lower case) and sounds nearly the same: for the recogniser to weigh.
     pub fn opposite(&self, word: &str) -> Option<&str> {
         self.opposites.get(word).map(String::as_str)
+    }
+
+    /// True if the sound cannot tell `word` from its opposite right behind `before`; both in lower case, `#` for a number.
+    pub fn is_blurred(&self, word: &str, before: &str) -> bool {
+        self.blurred.get(word).is_some_and(|words| words.contains(before))
     }
 
     /// Words that are easily lost at an utterance's end and change what it means: for the recogniser to weigh.

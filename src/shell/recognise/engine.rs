@@ -14,6 +14,7 @@ use super::doubt::{self, Number, text_of};
 use super::language::bpe::Bpe;
 use super::language::{self, Language};
 use super::template::Digits;
+use crate::core::number_words;
 use crate::core::utterance::{Transcript, Word};
 use crate::shell::model::ggml;
 use crate::shell::segment::length_ms;
@@ -42,8 +43,15 @@ const NOISE: f64 = 0.06;
 
 /// Words that may be the first syllable of the next one: of "unlabored", "irregular".
 const JOINS: [&str; 6] = ["a", "an", "and", "in", "on", "are"];
-/// Below this probability the opposite of a word, or an ending that may be lost, is not worth a question.
-const LEAST_OPPOSITE: f64 = 0.03;
+/// Below this probability the opposite of a word is not worth a question: "pupils unequal", heard as "pupils are equal",
+/// was down to 1.7 % on the tuning voices.
+const LEAST_OPPOSITE: f64 = 0.015;
+/// The same for an ending that may be lost.
+const LEAST_LONGER: f64 = 0.03;
+/// How the lexicon writes that a number stands before a word.
+const NUMBER: &str = "#";
+/// Probability of an opposite that the sound cannot tell.
+const EVEN: f64 = 0.5;
 
 pub struct Engine {
     pub(super) encoded: Encoded,
@@ -148,24 +156,31 @@ impl Engine {
         let Some(language) = &self.language else { return Ok(Vec::new()) };
         let mut found = Vec::new();
         let ranges = self.word_ranges(path);
+        let lexicon = language.grammar.lexicon();
+        let bare = |range: &Range<usize>| {
+            let text = text_of(&self.vocabulary, &path.tokens[range.clone()]);
+            text.trim().trim_end_matches([',', '.']).to_lowercase()
+        };
         for (at, range) in ranges.iter().enumerate() {
             let before = at.checked_sub(1).and_then(|at| ranges.get(at));
-            let text = |tokens: &[i32]| text_of(&self.vocabulary, tokens);
-            let bare = text(&path.tokens[range.clone()]).trim().trim_end_matches([',', '.']).to_string();
-            let Some(opposite) = language.grammar.lexicon().opposite(&bare.to_lowercase()) else { continue };
+            let word = bare(range);
+            let Some(opposite) = lexicon.opposite(&word) else { continue };
+            let word_before = before.map_or(String::new(), bare);
+            if lexicon.is_blurred(&word, if is_number(&word_before) { NUMBER } else { &word_before }) {
+                found.push((at, (opposite.to_string(), EVEN)));
+                continue;
+            }
             let to = range.start + path.tokens[range.clone()].iter().take_while(|token| self.is_word(token)).count();
             // "8 and labored" may be "8, unlabored": the first syllable as a word of its own.
-            let joins = before.is_some_and(|before: &Range<usize>| {
-                JOINS.contains(&text(&path.tokens[before.clone()]).trim().to_lowercase().as_str())
-            });
-            let from = before.filter(|_| joins).map_or(range.start, |before| before.start);
+            let from =
+                before.filter(|_| JOINS.contains(&word_before.as_str())).map_or(range.start, |before| before.start);
             let other = self.bpe.encode(&format!(" {opposite}"));
             let mut sum = |begin: &[i32], middle: &[i32], bound: f32| {
                 let tokens = [begin, middle, &path.tokens[to..], &[self.rules.end]].concat();
                 decode::sum_above(&mut self.encoded, &self.rules, &tokens, from, bound)
             };
             let own = sum(&path.tokens[..to], &[], f32::NEG_INFINITY)?.unwrap_or(f32::NEG_INFINITY);
-            let least = least_rival(own);
+            let least = least_rival(own, LEAST_OPPOSITE);
             let apart = sum(&path.tokens[..range.start], &other, least)?;
             let joined = sum(&path.tokens[..from], &other, least)?;
             if let Some(rival) = apart.into_iter().chain(joined).reduce(f32::max) {
@@ -196,7 +211,7 @@ impl Engine {
         let own = sum(&[], f32::NEG_INFINITY)?.unwrap_or(f32::NEG_INFINITY);
         let mut found = Vec::new();
         for (longer, ending) in longer {
-            let rival = sum(&self.bpe.encode(&format!(" {ending}")), least_rival(own))?;
+            let rival = sum(&self.bpe.encode(&format!(" {ending}")), least_rival(own, LEAST_LONGER))?;
             found.extend(rival.map(|rival| (longer, beside(rival, own))));
         }
         Ok(found)
@@ -363,7 +378,11 @@ pub(super) fn beside(rival: f32, own: f32) -> f64 {
     1.0 / (1.0 + f64::from(own - rival).exp())
 }
 
-/// Log probability from which a rival is worth a question beside what is believed.
-fn least_rival(own: f32) -> f32 {
-    own + (LEAST_OPPOSITE / (1.0 - LEAST_OPPOSITE)).ln() as f32
+/// Log probability from which a rival is worth a question beside what is believed: where its probability is `least`.
+fn least_rival(own: f32, least: f64) -> f32 {
+    own + (least / (1.0 - least)).ln() as f32
+}
+
+fn is_number(word: &str) -> bool {
+    word.ends_with(|c: char| c.is_ascii_digit()) || number_words::value(word).is_some()
 }
