@@ -38,6 +38,8 @@ const LEAST_RIVAL: f64 = 0.06;
 /// What is believed.
 pub struct Chosen {
     pub path: Path,
+    /// True if the grammar understands every word of it.
+    pub understood: bool,
     /// True when it is to be asked about.
     pub guessed: bool,
     /// Other decodings that mean something, with their probabilities.
@@ -68,7 +70,7 @@ impl Engine {
     pub(super) fn chosen(&mut self, path: Path, free: Option<Path>) -> Result<Chosen> {
         let Some(language) = &self.language else {
             let rivals = free.iter().map(|free| (self.text(free), likelihood(free))).collect();
-            return Ok(Chosen { path, guessed: false, rivals });
+            return Ok(Chosen { path, understood: false, guessed: false, rivals });
         };
         let guided = self.reading(language, path);
         let free = free.map(|free| self.reading(language, free));
@@ -78,7 +80,10 @@ impl Engine {
         let (chosen, guessed, others) =
             if settled { (guided, false, free.into_iter().collect()) } else { self.likeliest_of(guided, free)? };
         let rivals = others.iter().filter_map(|other| self.rival(&chosen.path, other)).collect();
-        Ok(Chosen { path: chosen.path, guessed, rivals })
+        let Reading { path, understood } = chosen;
+        // What makes sense and is no clearer than chatter is asked about, not thrown away.
+        let faint = understood && (CHATTER_GUESSED..CHATTER).contains(&likelihood(&path));
+        Ok(Chosen { path, understood, guessed: guessed || faint, rivals })
     }
 
     /// The likeliest, whether it is to be asked about, and the others.

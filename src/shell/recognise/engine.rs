@@ -38,7 +38,7 @@ pub(super) const WEIGHT: f32 = 0.6;
 
 /// Below this mean probability of its tokens an utterance is chatter, noise or another language.
 pub(super) const CHATTER: f64 = 0.1;
-/// Below this one nothing was said: the words are made up from noise.
+/// Below this one nothing was said, and words that make no sense were not said below `CHATTER`: they are made up from noise.
 const NOISE: f64 = 0.06;
 
 /// Words that may be the first syllable of the next one: of "unlabored", "irregular".
@@ -227,9 +227,10 @@ impl Engine {
     }
 
     fn transcript(&self, chosen: Chosen, numbers: &[Number], audio_ms: u64) -> Transcript {
-        let Chosen { path, guessed, rivals } = chosen;
+        let Chosen { path, understood, guessed, rivals } = chosen;
         let confidence = likelihood(&path);
-        if confidence < NOISE && !guessed {
+        let least = if understood || self.language.is_none() { NOISE } else { CHATTER };
+        if confidence < least && !guessed {
             return Transcript { confidence, audio_ms, chatter: true, ..Transcript::default() };
         }
         let words = self.words(&path, numbers);
