@@ -123,16 +123,43 @@ fn hear(recogniser: &mut dyn Recogniser, file: &Path) -> Result<(Transcript, u64
     Ok((whole, u64::try_from(began.elapsed().as_millis()).unwrap_or(u64::MAX)))
 }
 
-/// One utterance of several parts: as sure as the mean of its words, chatter if all of it is.
+/// One utterance of several parts: as sure as the mean of its words, chatter if all of it is, asked about if any part is to
+/// be. A rival of one part is one of the whole.
 fn join(whole: &mut Transcript, parts: Vec<Transcript>) {
     let parts: Vec<Transcript> = parts.into_iter().filter(|p| !p.text.is_empty()).collect();
-    whole.text = parts.iter().map(|p| p.text.as_str()).collect::<Vec<_>>().join(" ");
+    let with = |at: usize, text: &str| {
+        let texts = parts.iter().enumerate().map(|(i, part)| if i == at { text } else { part.text.as_str() });
+        texts.collect::<Vec<_>>().join(" ")
+    };
+    whole.text = with(parts.len(), "");
+    let rivals = |(at, part): (usize, &Transcript)| -> Vec<(String, f64)> {
+        part.rivals.iter().map(|(text, probability)| (with(at, text), *probability)).collect()
+    };
+    whole.rivals = parts.iter().enumerate().flat_map(rivals).collect();
+    whole.guessed = parts.iter().any(|p| p.guessed);
     whole.chatter = !parts.is_empty() && parts.iter().all(|p| p.chatter);
     let words: usize = parts.iter().map(|p| p.words.len().max(1)).sum();
     let sum: f64 = parts.iter().map(|p| p.confidence * p.words.len().max(1) as f64).sum();
     whole.confidence = if words == 0 { 0.0 } else { sum / words as f64 };
-    if let [only] = &parts[..] {
-        whole.rivals = only.rivals.clone();
-    }
     whole.words = parts.into_iter().flat_map(|p| p.words).collect();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_one_part_leaves_open_the_whole_leaves_open() {
+        let part = |text: &str, guessed: bool, rivals: &[(&str, f64)]| Transcript {
+            text: text.into(),
+            guessed,
+            rivals: rivals.iter().map(|(text, p)| (text.to_string(), *p)).collect(),
+            ..Transcript::default()
+        };
+        let mut whole = Transcript::default();
+        join(&mut whole, vec![part("Pulse 80,", false, &[("Pulse 18,", 0.2)]), part("weak.", true, &[])]);
+        assert_eq!(whole.text, "Pulse 80, weak.");
+        assert!(whole.guessed);
+        assert_eq!(whole.rivals, [("Pulse 18, weak.".to_string(), 0.2)]);
+    }
 }

@@ -1248,7 +1248,8 @@ fn turn_round(grammar: &Grammar, draft: &mut Draft, named: Option<&[Field]>) -> 
     }
     let absent = (Field::Present, Value::Flag(false));
     let looked = draft.fields.iter().any(|(f, _)| matches!(f, Field::Examined | Field::Normal));
-    let settled = deny.iter().any(|set| draft.fields.contains(set));
+    let none = (Field::None, Value::Flag(true));
+    let settled = deny.iter().chain([&none]).any(|set| draft.fields.contains(set));
     let touched = draft.fields.iter().any(|(f, _)| deny.iter().any(|(g, _)| f == g));
     let turns = deny.contains(&absent) || touched || !has_value(draft);
     let affirms = deny.contains(&(Field::Present, Value::Flag(true)));
