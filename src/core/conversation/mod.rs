@@ -884,6 +884,12 @@ impl Conversation {
             }
             doubt_where_different(taken, &other, probability);
         }
+        if let Some(text) = grammar.lexicon().unpaused(&transcript.text) {
+            let other = self.understand(grammar, &text, when);
+            if denies_what_stands(taken, &other) {
+                doubt_where_different(taken, &other, EVEN);
+            }
+        }
     }
 
     /// What this utterance leaves open.
@@ -1169,6 +1175,14 @@ fn as_json(value: &Value) -> Json {
         .ok()
         .and_then(|json| json.get("text").cloned())
         .unwrap_or(Json::Null)
+}
+
+/// True if `other` has a finding absent of a kind that is not absent in `taken`.
+fn denies_what_stands(taken: &Taken, other: &Taken) -> bool {
+    let absent = |finding: &&Finding| finding.flag(Field::Present) == Some(false);
+    let denied = other.changes.iter().filter_map(recorded).filter(absent);
+    let standing = |kind: Kind| taken.changes.iter().filter_map(recorded).any(|f| f.kind() == kind && !absent(&f));
+    denied.map(Finding::kind).any(standing)
 }
 
 fn doubt_where_different(taken: &mut Taken, other: &Taken, probability: f64) {

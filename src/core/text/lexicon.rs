@@ -36,6 +36,7 @@ struct Twins {
     no_digits_before: HashSet<String>,
     opposites: Vec<(String, String)>,
     blurred: BTreeMap<String, HashSet<String>>,
+    unpaused: HashSet<String>,
     lost_endings: Vec<String>,
     unless_before: HashSet<String>,
 }
@@ -101,6 +102,8 @@ pub struct Lexicon {
     /// Words whose opposite sounds nearly the same, both ways.
     opposites: HashMap<String, String>,
     /// Words that are easily lost at an utterance's end and change what it means.
+    /// First words behind which a comma may have been written where nobody paused.
+    unpaused: HashSet<String>,
     /// Words whose opposite sounds the same behind one of these words; `#` stands for a number.
     blurred: BTreeMap<String, HashSet<String>>,
     lost_endings: Vec<String>,
@@ -155,6 +158,7 @@ impl Lexicon {
             digit_before: file.twins.digits_before,
             no_digit_before: file.twins.no_digits_before,
             blurred: file.twins.blurred,
+            unpaused: file.twins.unpaused,
             lost_endings: file.twins.lost_endings,
             opposites: file.twins.opposites.into_iter().flat_map(|(a, b)| [(a.clone(), b.clone()), (b, a)]).collect(),
         }
@@ -174,6 +178,15 @@ impl Lexicon {
     /// The word that means the opposite of `word` (lower case) and sounds nearly the same: for the recogniser to weigh.
     pub fn opposite(&self, word: &str) -> Option<&str> {
         self.opposites.get(word).map(String::as_str)
+    }
+
+    /// `text` without the pause that the recogniser wrote behind its first word and that may not have been made: "No, chest
+    /// pain" for "no chest pain".
+    pub fn unpaused(&self, text: &str) -> Option<String> {
+        let tokens = self.tokens(text);
+        let first = tokens.first().filter(|first| self.unpaused.contains(&first.text))?;
+        let (word, behind) = text.split_at_checked(first.span.end)?;
+        behind.strip_prefix(',').map(|behind| format!("{word}{behind}"))
     }
 
     /// True if the sound cannot tell `word` from its opposite right behind `before`; both in lower case, `#` for a number.
