@@ -150,6 +150,7 @@ impl Conversation {
             return Understood { passed_over, ..Understood::unmatched(&transcript.text) };
         }
         doubt_two_ages(&mut taken);
+        doubt_half_denied(grammar, &transcript.text, &mut taken);
         let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
         if transcript.guessed || in_part {
             doubt_all(&mut taken, transcript.confidence);
@@ -1145,6 +1146,20 @@ fn doubt_two_ages(taken: &mut Taken) {
     let ages: Vec<Value> = taken.changes.iter().filter_map(recorded).filter_map(age).collect();
     if ages.iter().any(|age| Some(age) != ages.first()) {
         doubt_those(taken, EVEN, |finding| age(finding).is_some());
+    }
+}
+
+/// "No kiwi allergies" says nothing of other allergies: what was denied by a word that was not understood is not "none".
+fn doubt_half_denied(grammar: &Grammar, text: &str, taken: &mut Taken) {
+    if taken.leftover.is_empty() {
+        return;
+    }
+    let on = grammar.utterance(text);
+    let begins_leftover = |word: &str| taken.leftover.iter().any(|left| left.split(' ').next() == Some(word));
+    let mut behind =
+        (0..on.tokens.len()).filter(|at| grammar.is_denier(&on, *at)).filter_map(|at| on.tokens.get(at + 1));
+    if behind.any(|token| begins_leftover(&token.text)) {
+        doubt_those(taken, EVEN, |finding| finding.flag(Field::None) == Some(true));
     }
 }
 
