@@ -14,7 +14,7 @@ use super::event::{AdviceType, Body, Event, Outcome};
 use super::finding::{Field, Finding, Kind, Value};
 use super::grammar::{Grammar, Openings};
 use super::ledger::{ECHO, Entry, Ledger};
-use super::text::{NumberWord, Token};
+use super::text::{Break, NumberWord, Token};
 use super::time::Moment;
 use super::utterance::{Change, Doubt, Transcript, Understood};
 use interpret::{Answer, Answered, Draft, Meaning, Question};
@@ -1149,16 +1149,24 @@ fn doubt_two_ages(taken: &mut Taken) {
     }
 }
 
-/// "No kiwi allergies" says nothing of other allergies: what was denied by a word that was not understood is not "none".
+/// "No kiwi allergies", "no allergies to kiwi" say nothing of other allergies: where what was denied is not understood, it is not "none".
 fn doubt_half_denied(grammar: &Grammar, text: &str, taken: &mut Taken) {
     if taken.leftover.is_empty() {
         return;
     }
     let on = grammar.utterance(text);
-    let begins_leftover = |word: &str| taken.leftover.iter().any(|left| left.split(' ').next() == Some(word));
-    let mut behind =
-        (0..on.tokens.len()).filter(|at| grammar.is_denier(&on, *at)).filter_map(|at| on.tokens.get(at + 1));
-    if behind.any(|token| begins_leftover(&token.text)) {
+    let begins_leftover = |at: usize| {
+        let word = on.tokens.get(at).map(|token| token.text.as_str());
+        word.is_some() && taken.leftover.iter().any(|left| left.split(' ').next() == word)
+    };
+    // The words that a denial reaches over, up to the next pause.
+    let reach = |from: usize| {
+        let pause = on.tokens.iter().skip(from).position(|token| matches!(token.after, Break::Comma | Break::Stop));
+        from..pause.map_or(on.tokens.len(), |words| from + words)
+    };
+    let narrowed = |from: usize| reach(from).any(|at| grammar.narrows(&on, at) && begins_leftover(at + 1));
+    let half = |at: usize| grammar.is_denier(&on, at) && (begins_leftover(at + 1) || narrowed(at));
+    if (0..on.tokens.len()).any(half) {
         doubt_those(taken, EVEN, |finding| finding.flag(Field::None) == Some(true));
     }
 }

@@ -102,6 +102,10 @@ impl Compiler<'_> {
             let words = self.words(&said.text);
             self.grammar.denying.extend(words);
         }
+        for said in self.files.narrowing.clone() {
+            let words = self.words(&said.text);
+            self.grammar.narrowing.extend(words);
+        }
         for said in self.files.denying_lists.clone() {
             let words = self.words(&said.text);
             self.grammar.denying_lists.extend(words);

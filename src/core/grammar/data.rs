@@ -149,6 +149,7 @@ pub struct Files {
     /// A phrase that begins with one denies, and so does the list that goes on behind it.
     pub denying: Vec<Said>,
     pub denying_lists: Vec<Said>,
+    pub narrowing: Vec<Said>,
     /// Sentences to be asked aloud, by id.
     pub prompts: BTreeMap<String, Said>,
     pub changes: Vec<String>,
@@ -403,6 +404,10 @@ impl Reader<'_> {
         if let Some(value) = table.take("denying") {
             let words = self.texts(value);
             self.files.denying.extend(words);
+        }
+        if let Some(value) = table.take("narrowing") {
+            let words = self.texts(value);
+            self.files.narrowing.extend(words);
         }
         if let Some(value) = table.take("denying_lists") {
             let words = self.texts(value);

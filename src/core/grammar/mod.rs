@@ -49,6 +49,7 @@ pub struct Grammar {
     ors: BTreeSet<WordId>,
     denying: BTreeSet<WordId>,
     denying_lists: BTreeSet<WordId>,
+    narrowing: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
     within: BTreeSet<WordId>,
     lists: Vec<List>,
@@ -445,6 +446,11 @@ impl Grammar {
     /// True for `no`, `denies`, `without`: a phrase that begins so denies what it names.
     pub fn is_denier(&self, on: &Utterance, at: usize) -> bool {
         on.ids.get(at).is_some_and(|id| self.denying.contains(id) || self.denying_lists.contains(id))
+    }
+
+    /// True for `of`, `to`: what was denied is only what follows.
+    pub fn narrows(&self, on: &Utterance, at: usize) -> bool {
+        on.ids.get(at).is_some_and(|id| self.narrowing.contains(id))
     }
 
     /// True for `denies`: it reaches over a whole list.
