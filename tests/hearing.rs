@@ -58,6 +58,20 @@ fn trade_sentences_come_out_as_findings() {
     }
 }
 
+/// flite's "sixteen unlabored" comes out as "16 and labored": no ear tells them apart, so it may not stand unasked.
+#[test]
+fn what_the_sound_cannot_tell_from_its_opposite_is_asked() {
+    the_model();
+    let dir = tempfile::tempdir().unwrap();
+    let said = speak(dir.path(), "unlabored.wav", "respirations sixteen unlabored");
+    let output = thirdhand(&["transcribe", "--json", said.to_str().unwrap()]);
+    assert!(output.status.success());
+    let heard = &lines(&output)[0];
+    let finding = &heard["findings"][0];
+    assert_eq!((&finding["finding"], &finding["rate_per_min"]), (&"respirations".into(), &16.into()), "{heard}");
+    assert!(finding["effort"] == "unlabored" || finding["unconfirmed"] == true, "{heard}");
+}
+
 #[test]
 fn silence_and_noise_give_no_words() {
     the_model();

@@ -7,7 +7,7 @@ use anyhow::Result;
 use super::alike::{Alike, Find};
 use super::decode::Path;
 use super::doubt::{self, text_of};
-use super::engine::{CHATTER, Engine, WEIGHT, beside, likelihood};
+use super::engine::{CHATTER, Engine, NOISE, WEIGHT, beside, likelihood};
 use super::language::Language;
 use super::template::{self, Ear};
 
@@ -30,6 +30,9 @@ const CLEAR: f64 = 0.25;
 const UNDERSTOOD: f32 = 5.0;
 /// What is asked about may be less likely than what is believed.
 const CHATTER_GUESSED: f64 = 0.04;
+/// A sentence of nearly the same sounds ("Unseen" for "on scene") may be less likely still.
+const SAME_SOUNDS: f32 = 0.1;
+const CHATTER_SAME: f64 = 0.02;
 /// Letters by which another decoding must go on beyond one for that to count as cut off.
 const MORE: usize = 5;
 /// Below this probability beside what is believed, another decoding is no rival.
@@ -82,7 +85,7 @@ impl Engine {
         let rivals = others.iter().filter_map(|other| self.rival(&chosen.path, other)).collect();
         let Reading { path, understood } = chosen;
         // What makes sense and is no clearer than chatter is asked about, not thrown away.
-        let faint = understood && (CHATTER_GUESSED..CHATTER).contains(&likelihood(&path));
+        let faint = understood && (NOISE..CHATTER).contains(&likelihood(&path));
         Ok(Chosen { path, understood, guessed: guessed || faint, rivals })
     }
 
@@ -120,7 +123,11 @@ impl Engine {
             let bound = (allowed - closer).max(best - UNDERSTOOD);
             let Some(found) = template::filled(&mut self.encoded, &ear, &find.text, bound)? else { continue };
             let same = written.contains(&self.values(&found));
-            let least = if same { CHATTER_GUESSED } else { CHATTER };
+            let least = match same {
+                true if find.cost <= SAME_SOUNDS => CHATTER_SAME,
+                true => CHATTER_GUESSED,
+                false => CHATTER,
+            };
             if likelihood(&found) < least || !language.understands(&self.text(&found)) {
                 continue;
             }

@@ -39,7 +39,11 @@ pub(super) const WEIGHT: f32 = 0.6;
 /// Below this mean probability of its tokens an utterance is chatter, noise or another language.
 pub(super) const CHATTER: f64 = 0.1;
 /// Below this one nothing was said, and words that make no sense were not said below `CHATTER`: they are made up from noise.
-const NOISE: f64 = 0.06;
+pub(super) const NOISE: f64 = 0.06;
+
+/// More sound a word than this is not speech of a crew: screeching of 16 s came out as five words. From memory: people say
+/// two to three words a second.
+const MOST_MS_A_WORD: u64 = 1_500;
 
 /// Words that may be the first syllable of the next one: of "unlabored", "irregular".
 const JOINS: [&str; 6] = ["a", "an", "and", "in", "on", "are"];
@@ -235,7 +239,8 @@ impl Engine {
         }
         let words = self.words(&path, numbers);
         let text = words.iter().map(|w| w.text.as_str()).collect::<Vec<_>>().join(" ");
-        let chatter = confidence < CHATTER && !guessed;
+        let sparse = audio_ms > MOST_MS_A_WORD * (words.len() as u64 + 1);
+        let chatter = confidence < CHATTER && (!guessed || sparse);
         Transcript { text, confidence, words, audio_ms, chatter, rivals, guessed, ..Transcript::default() }
     }
 
