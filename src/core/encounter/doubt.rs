@@ -90,10 +90,28 @@ fn read_back(protocol: &Protocol, finding: &Finding, doubt: Option<&Doubt>) -> A
                 None => ("doubt.value", vec![what, ("value".into(), value)]),
             }
         }
+        Some(Value::Flag(flag)) => flag_question(finding, field, flag, what),
         Some(value) => ("doubt.words", vec![what, ("text".into(), value)]),
         None => ("doubt.words", vec![what, ("text".into(), Value::text(""))]),
     };
     advice(protocol, prompt, AdviceType::ReadBack, Priority::High, &about, &slots)
+}
+
+/// What is asked about something there or not there, none at all, or so or not so.
+fn flag_question(finding: &Finding, field: Option<Field>, flag: bool, what: (String, Value)) -> (&'static str, Slots) {
+    let named = [Field::Region, Field::Name, Field::Sign, Field::Sound].iter().filter_map(|f| finding.text(*f));
+    let named = named.collect::<Vec<_>>().join(" ");
+    let item = if named.is_empty() { what.1.clone() } else { Value::text(named) };
+    match (field, flag) {
+        (Some(Field::Present | Field::Taken), true) => ("doubt.present", vec![("what".into(), item)]),
+        (Some(Field::Present | Field::Taken), false) => ("doubt.absent", vec![("what".into(), item)]),
+        (Some(Field::None), _) => ("doubt.none", vec![what]),
+        (Some(field), true) => ("doubt.words", vec![what, ("text".into(), Value::text(field.name()))]),
+        (Some(field), false) => {
+            ("doubt.words", vec![what, ("text".into(), Value::text(format!("not {}", field.name())))])
+        }
+        (None, _) => ("doubt.words", vec![what, ("text".into(), Value::text(values(finding)))]),
+    }
 }
 
 fn number(json: &Json) -> Option<Value> {
@@ -111,7 +129,8 @@ fn main_value(finding: &Finding) -> Option<Value> {
 }
 
 /// The prompts that read a value back to be confirmed.
-const QUESTIONS: [&str; 3] = ["doubt.value", "doubt.value_or", "doubt.words"];
+const QUESTIONS: [&str; 6] =
+    ["doubt.value", "doubt.value_or", "doubt.words", "doubt.present", "doubt.absent", "doubt.none"];
 /// The same question, asked once more.
 const AGAIN: &str = "doubt.again";
 /// What was never confirmed, named before the patient is handed over.
