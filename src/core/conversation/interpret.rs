@@ -787,13 +787,14 @@ impl Reader<'_> {
         let numeric = gathered.iter().any(|g| g.number.is_some());
         let deniable = data.deny.is_some();
         let phrase = self.grammar.phrase(found.phrase);
+        let or = self.in_or_list(found);
         // "positive for dizziness" says so itself and ends a denial; a bare "dizziness" behind a comma does not.
         let asserts = phrase.is_some_and(|p| {
             let yes = data.yes.as_deref().unwrap_or_default();
             let there = |f: &Field, v: &Value| *f == Field::Present && *v == Value::Flag(true);
             let present = p.sets.iter().any(|(f, v)| there(f, v) || yes.iter().any(|(g, w)| f == g && v == w));
             // "retractions or nasal flaring": a bare name states nothing for itself.
-            let stated = self.states(found, self.ored || self.or_ahead || self.or_within(found));
+            let stated = self.states(found, or);
             let led = found.caps.first().is_some_and(|c| c.start > found.start);
             present && !p.start && (stated || led) && matches!(p.role, Role::Alone(_))
         });
@@ -813,8 +814,7 @@ impl Reader<'_> {
         if ended {
             self.denial = Denial::None;
         }
-        let or = self.ored || self.or_ahead || self.or_within(found);
-        let joins = self.current.as_ref().is_some_and(|d| d.frame == frame && !clashes(d, &gathered));
+        let joins = self.joins(frame, &gathered);
         if !ended && self.denial != Denial::None && (self.ored || self.or_within(found)) && !self.or_ahead {
             self.closed = Some(found.end);
         }
@@ -974,12 +974,11 @@ impl Reader<'_> {
     /// tender", "no chest pain, pulse ninety". A list goes on with bare names of the same kind, or up to its "or".
     fn ends_denial(&self, frame: usize, phrase: Option<&Phrase>, found: &Match, gathered: &[Gathered]) -> bool {
         let (Some(listed), Some(phrase)) = (self.listed, phrase) else { return false };
-        let joins = self.current.as_ref().is_some_and(|d| d.frame == frame && !clashes(d, gathered));
-        if matches!(phrase.role, Role::Fill(_)) && joins {
+        if matches!(phrase.role, Role::Fill(_)) && self.joins(frame, gathered) {
             return false;
         }
         let paused = self.break_before(found.start) >= Break::Comma;
-        let or = self.ored || self.or_ahead || self.or_within(found);
+        let or = self.in_or_list(found);
         // "no diabetes, history of asthma": words of its own before the name.
         let led = found
             .caps
@@ -1030,6 +1029,16 @@ impl Reader<'_> {
             !named && self.grammar.is_auxiliary(self.on, at)
         });
         led || (verb && !or)
+    }
+
+    /// True where the finding at hand takes up what was heard.
+    fn joins(&self, frame: usize, gathered: &[Gathered]) -> bool {
+        self.current.as_ref().is_some_and(|draft| draft.frame == frame && !clashes(draft, gathered))
+    }
+
+    /// An "or" before the phrase, in it or further on.
+    fn in_or_list(&self, found: &Match) -> bool {
+        self.ored || self.or_ahead || self.or_within(found)
     }
 
     /// An "or" between the words of one phrase ("seizures, or ulcers").
@@ -1231,8 +1240,8 @@ pub fn has_value(draft: &Draft) -> bool {
     draft.fields.iter().any(|(f, _)| !about(f))
 }
 
-/// Denies what `draft` names; of a finding of several items those in `named`, if given. False where a no cannot turn it round: a
-/// measured value, a look, what was denied already.
+/// Denies what `draft` names; of a finding of several items those in `named`, if given. False where a no cannot turn it
+/// round: a measured value, a look, what was denied already.
 fn turn_round(grammar: &Grammar, draft: &mut Draft, named: Option<&[Field]>) -> bool {
     let Some(frame) = grammar.frame(draft.frame) else { return false };
     let Some(deny) = &frame.deny else { return false };

@@ -37,7 +37,7 @@ const OPTIONS: usize = 16;
 /// Rival texts parsed for one utterance.
 const RIVALS: usize = 12;
 /// How likely the other is of two readings that nothing tells apart (0 to 1). Our own choice, no source.
-const EVEN: f64 = 0.5;
+pub const EVEN: f64 = 0.5;
 /// An utterance of which only a part is understood is believed from this mean probability of its tokens on (0 to 1); below
 /// it the part may be made up from something else. Measured: the two silent errors of the tuning voices that were neither
 /// a digit nor a route ("acetaminophen one milligrams" as "a 10 year old") had 0.17 and 0.23 (docs/hearing.md).
@@ -1149,7 +1149,8 @@ fn doubt_two_ages(taken: &mut Taken) {
     }
 }
 
-/// "No kiwi allergies", "no allergies to kiwi" say nothing of other allergies: where what was denied is not understood, it is not "none".
+/// "No kiwi allergies", "no allergies to kiwi" say nothing of other allergies: where what was denied is not understood, it
+/// is not "none".
 fn doubt_half_denied(grammar: &Grammar, text: &str, taken: &mut Taken) {
     if taken.leftover.is_empty() {
         return;

@@ -86,43 +86,24 @@ impl Compiler<'_> {
             self.grammar.within.extend(words.iter().copied());
             self.grammar.free.extend(words);
         }
-        for said in self.files.about.clone() {
-            let words = self.words(&said.text);
-            self.grammar.about.extend(words);
-        }
-        for said in self.files.telling.clone() {
-            let words = self.words(&said.text);
-            self.grammar.telling.extend(words);
-        }
-        for said in self.files.asserting.clone() {
-            let words = self.words(&said.text);
-            self.grammar.asserting.extend(words);
-        }
-        for said in self.files.denying.clone() {
-            let words = self.words(&said.text);
-            self.grammar.denying.extend(words);
-        }
-        for said in self.files.narrowing.clone() {
-            let words = self.words(&said.text);
-            self.grammar.narrowing.extend(words);
-        }
-        for said in self.files.denying_lists.clone() {
-            let words = self.words(&said.text);
-            self.grammar.denying_lists.extend(words);
-        }
-        for said in self.files.auxiliary.clone() {
-            let words = self.words(&said.text);
-            self.grammar.auxiliary.extend(words);
-        }
-        for said in self.files.subject.clone() {
-            let words = self.words(&said.text);
-            self.grammar.subject.extend(words);
-        }
+        self.grammar.about = self.word_set(&self.files.about.clone());
+        self.grammar.telling = self.word_set(&self.files.telling.clone());
+        self.grammar.asserting = self.word_set(&self.files.asserting.clone());
+        self.grammar.denying = self.word_set(&self.files.denying.clone());
+        self.grammar.narrowing = self.word_set(&self.files.narrowing.clone());
+        self.grammar.denying_lists = self.word_set(&self.files.denying_lists.clone());
+        self.grammar.auxiliary = self.word_set(&self.files.auxiliary.clone());
+        self.grammar.subject = self.word_set(&self.files.subject.clone());
         for said in self.files.lead.clone() {
             let words = self.words(&said.text);
             self.grammar.free.extend(words.clone());
             self.grammar.lead.extend(words);
         }
+    }
+
+    /// Every word of `all`.
+    fn word_set(&mut self, all: &[data::Said]) -> BTreeSet<WordId> {
+        all.iter().flat_map(|said| self.words(&said.text)).collect()
     }
 
     fn lists(&mut self) {
@@ -271,10 +252,11 @@ impl Compiler<'_> {
             };
             let index = self.grammar.talk.len();
             self.grammar.talk.push(Talk { id: raw.id, act });
-            let single: Vec<String> = raw.say.iter().map(|p| p.say.text.clone()).filter(|t| !t.contains(' ')).collect();
-            for word in single.iter().filter(|_| act == Act::Or) {
-                let words = self.words(word);
-                self.grammar.ors.extend(words);
+            if act == Act::Or {
+                for said in raw.say.iter().filter(|p| !p.say.text.contains(' ')) {
+                    let words = self.words(&said.say.text);
+                    self.grammar.ors.extend(words);
+                }
             }
             let phrases: Vec<_> =
                 raw.say.into_iter().map(|p| data::Phrase { starts: p.starts || raw.start, ..p }).collect();

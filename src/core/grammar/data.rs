@@ -57,9 +57,9 @@ pub struct Phrase {
     pub ends: bool,
     pub asks: Option<Said>,
     pub negative: bool,
-    /// Only while one of these frames is open.
     /// No pause inside.
     pub tight: bool,
+    /// Only while one of these frames is open.
     pub behind: Vec<Said>,
 }
 
@@ -149,6 +149,7 @@ pub struct Files {
     /// A phrase that begins with one denies, and so does the list that goes on behind it.
     pub denying: Vec<Said>,
     pub denying_lists: Vec<Said>,
+    /// Behind one of these a denial denies only what follows.
     pub narrowing: Vec<Said>,
     /// Sentences to be asked aloud, by id.
     pub prompts: BTreeMap<String, Said>,
@@ -379,52 +380,35 @@ impl Reader<'_> {
         }
     }
 
+    /// The texts of `name`; none where it is not given.
+    fn list(&mut self, table: &mut Table, name: &'static str) -> Vec<Said> {
+        table.take(name).map(|value| self.texts(value)).unwrap_or_default()
+    }
+
     fn filler(&mut self, value: Spot) {
         let Some(mut table) = self.table(value) else { return };
-        if let Some(value) = table.take("drop") {
-            let words = self.texts(value);
-            self.files.drop.extend(words);
-        }
-        if let Some(value) = table.take("free") {
-            let words = self.texts(value);
-            self.files.free.extend(words);
-        }
-        if let Some(value) = table.take("about") {
-            let words = self.texts(value);
-            self.files.about.extend(words);
-        }
-        if let Some(value) = table.take("telling") {
-            let words = self.texts(value);
-            self.files.telling.extend(words);
-        }
-        if let Some(value) = table.take("asserting") {
-            let words = self.texts(value);
-            self.files.asserting.extend(words);
-        }
-        if let Some(value) = table.take("denying") {
-            let words = self.texts(value);
-            self.files.denying.extend(words);
-        }
-        if let Some(value) = table.take("narrowing") {
-            let words = self.texts(value);
-            self.files.narrowing.extend(words);
-        }
-        if let Some(value) = table.take("denying_lists") {
-            let words = self.texts(value);
-            self.files.denying_lists.extend(words);
-        }
-        if let Some(value) = table.take("auxiliary") {
-            let words = self.texts(value);
-            self.files.auxiliary.extend(words);
-        }
-        if let Some(value) = table.take("subject") {
-            let words = self.texts(value);
-            self.files.subject.extend(words);
-        }
-        if let Some(value) = table.take("lead") {
-            let words = self.texts(value);
-            self.files.lead.extend(words);
-        }
+        let words = self.list(&mut table, "drop");
+        self.files.drop.extend(words);
+        let words = self.list(&mut table, "free");
+        self.files.free.extend(words);
+        let words = self.list(&mut table, "about");
+        self.files.about.extend(words);
+        let words = self.list(&mut table, "telling");
+        self.files.telling.extend(words);
+        let words = self.list(&mut table, "asserting");
+        self.files.asserting.extend(words);
+        let words = self.list(&mut table, "denying");
+        self.files.denying.extend(words);
+        let words = self.list(&mut table, "narrowing");
+        self.files.narrowing.extend(words);
+        let words = self.list(&mut table, "denying_lists");
+        self.files.denying_lists.extend(words);
+        let words = self.list(&mut table, "auxiliary");
+        self.files.auxiliary.extend(words);
+        let words = self.list(&mut table, "subject");
+        self.files.subject.extend(words);
+        let words = self.list(&mut table, "lead");
+        self.files.lead.extend(words);
         self.finish(table);
     }
 
@@ -557,7 +541,7 @@ impl Reader<'_> {
             let negative = self.flag(negative);
             let tight = table.take("tight");
             let tight = self.flag(tight);
-            let behind = table.take("behind").map(|v| self.texts(v)).unwrap_or_default();
+            let behind = self.list(&mut table, "behind");
             self.finish(table);
             phrases.extend(say.into_iter().map(|say| Phrase {
                 say,

@@ -422,44 +422,47 @@ impl Grammar {
 
     /// True for a word that makes the number behind it an estimate.
     pub fn is_about(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.about.contains(id))
+        is_among(&self.about, on, at)
     }
 
     /// True for `he`, `she`, ...: a sentence of its own begins.
     pub fn is_subject(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.subject.contains(id))
+        is_among(&self.subject, on, at)
     }
 
-    /// True for a word that may turn round what it stands beside.
+    /// True for `is`, `has`, ...: behind a name it states, before `he` it asks.
     pub fn is_auxiliary(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.auxiliary.contains(id))
+        is_among(&self.auxiliary, on, at)
     }
 
+    /// True for a word that by itself says `or`.
     pub fn is_or(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.ors.contains(id))
+        is_among(&self.ors, on, at)
     }
 
+    /// True for a word that states for itself what follows: what a "no" before a comma does not reach.
     pub fn asserts(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.asserting.contains(id))
+        is_among(&self.asserting, on, at)
     }
 
     /// True for `no`, `denies`, `without`: a phrase that begins so denies what it names.
     pub fn is_denier(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.denying.contains(id) || self.denying_lists.contains(id))
+        is_among(&self.denying, on, at) || is_among(&self.denying_lists, on, at)
     }
 
     /// True for `of`, `to`: what was denied is only what follows.
     pub fn narrows(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.narrowing.contains(id))
+        is_among(&self.narrowing, on, at)
     }
 
     /// True for `denies`: it reaches over a whole list.
     pub fn denies_lists(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.denying_lists.contains(id))
+        is_among(&self.denying_lists, on, at)
     }
 
+    /// True for a word that may turn round what it stands beside.
     pub fn is_telling(&self, on: &Utterance, at: usize) -> bool {
-        on.ids.get(at).is_some_and(|id| self.telling.contains(id))
+        is_among(&self.telling, on, at)
     }
 
     pub fn frame(&self, index: usize) -> Option<&Frame> {
@@ -512,4 +515,8 @@ impl Grammar {
     pub fn counts(&self) -> (usize, usize, usize) {
         (self.frames.len(), self.phrases.len(), self.lists.len())
     }
+}
+
+fn is_among(words: &BTreeSet<WordId>, on: &Utterance, at: usize) -> bool {
+    on.ids.get(at).is_some_and(|id| words.contains(id))
 }

@@ -101,11 +101,11 @@ pub struct Lexicon {
     no_digit_before: HashSet<String>,
     /// Words whose opposite sounds nearly the same, both ways.
     opposites: HashMap<String, String>,
-    /// Words that are easily lost at an utterance's end and change what it means.
     /// First words behind which a comma may have been written where nobody paused.
     unpaused: HashSet<String>,
     /// Words whose opposite sounds the same behind one of these words; `#` stands for a number.
     blurred: BTreeMap<String, HashSet<String>>,
+    /// Words that are easily lost at an utterance's end and change what it means.
     lost_endings: Vec<String>,
 }
 

@@ -14,6 +14,7 @@ use super::doubt::{self, Number, text_of};
 use super::language::bpe::Bpe;
 use super::language::{self, Language};
 use super::template::Digits;
+use crate::core::conversation::EVEN;
 use crate::core::number_words;
 use crate::core::utterance::{Transcript, Word};
 use crate::shell::model::ggml;
@@ -41,8 +42,8 @@ pub(super) const CHATTER: f64 = 0.1;
 /// Below this one nothing was said, and words that make no sense were not said below `CHATTER`: they are made up from noise.
 pub(super) const NOISE: f64 = 0.06;
 
-/// More sound a word than this is not speech of a crew: screeching of 16 s came out as five words. From memory: people say
-/// two to three words a second.
+/// More sound a word than this is not speech of a crew. From memory: people say two to three words a second. The screeching
+/// of 16 s that it was made for came out as five words and passes all the same.
 const MOST_MS_A_WORD: u64 = 1_500;
 
 /// Words that may be the first syllable of the next one: of "unlabored", "irregular".
@@ -54,8 +55,6 @@ const LEAST_OPPOSITE: f64 = 0.015;
 const LEAST_LONGER: f64 = 0.03;
 /// How the lexicon writes that a number stands before a word.
 const NUMBER: &str = "#";
-/// Probability of an opposite that the sound cannot tell.
-const EVEN: f64 = 0.5;
 
 pub struct Engine {
     pub(super) encoded: Encoded,
