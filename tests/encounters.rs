@@ -13,7 +13,7 @@ use chrono::DateTime;
 
 use thirdhand::core::encounter::{Effect, Encounter, Input, Knowledge};
 use thirdhand::core::event::{Advice, AdviceType, Body, Closed, Event, Opened};
-use thirdhand::core::finding::Field;
+use thirdhand::core::finding::{Field, Kind};
 use thirdhand::core::grammar::Grammar;
 use thirdhand::core::protocol::{Protocol, finding_of};
 use thirdhand::core::time::Moment;
@@ -273,6 +273,10 @@ fn a_reminder_that_is_done_before_it_is_spoken_is_withdrawn() {
     assert_eq!(with(&gated), (true, false, true), "done while somebody listened");
 }
 
+fn told_a_refusal(event: &Event) -> bool {
+    matches!(&event.body, Body::Finding(f) if f.kind() == Kind::Refusal)
+}
+
 /// Every rule of the medication and clock data fires in one story and stays silent in another that could have had it.
 #[test]
 fn every_rule_fires_somewhere_and_is_silent_elsewhere() {
@@ -295,9 +299,10 @@ fn every_rule_fires_somewhere_and_is_silent_elsewhere() {
         for id in &ids {
             let fires = played.advice.iter().any(|(_, a)| a.rule == *id);
             let drug = id.split('.').next().unwrap_or("");
+            let refused = drug == "refusal" && played.events.iter().any(told_a_refusal);
             if fires {
                 *fired.entry((*id).to_string()).or_default() += 1;
-            } else if drugs.contains(drug) || matches!(drug, "clock" | "any" | "oxygen") {
+            } else if drugs.contains(drug) || refused || matches!(drug, "clock" | "any" | "oxygen") {
                 silent.insert((*id).to_string());
             }
         }

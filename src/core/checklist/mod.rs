@@ -66,6 +66,9 @@ pub struct ItemRule {
     #[serde(default)]
     pub after: Vec<String>,
     pub importance: Importance,
+    /// Not named where one of these items is: the pulse rate beside the pulse.
+    #[serde(default)]
+    pub part_of: Vec<String>,
     /// How many findings settle it (a second set of vital signs).
     #[serde(default = "once")]
     pub times: usize,
@@ -144,6 +147,8 @@ impl Checklists {
             if item.body.done.is_empty() {
                 out.push(item.error(format!("`{}` can never be settled: `done` is empty", item.id())));
             }
+            let unknown = item.body.part_of.iter().filter(|id| !self.items.iter().any(|other| other.id() == *id));
+            out.extend(unknown.map(|id| item.error(format!("`{}`: `{id}` is no [[checklist_item]]", item.id()))));
             if self.list(&item.body.checklist).is_none() {
                 out.push(item.error(format!("`{}`: `{}` is no [[checklist]]", item.id(), item.body.checklist)));
             }
@@ -215,8 +220,10 @@ fn about(ledger: &Ledger, patient: i64) -> impl Iterator<Item = &Found> {
 pub fn missing(lists: &Checklists, ledger: &Ledger, patient: i64, complaint: Option<&str>, _now: Moment) -> Vec<Item> {
     let ids = lists.applying(ledger, patient, complaint);
     let mut items: Vec<Item> = Vec::new();
+    let mut parts: Vec<(String, &[String])> = Vec::new();
     for rule in lists.items.iter().filter(|rule| ids.contains(&rule.body.checklist.as_str())) {
         let Some(item) = open_item(rule, ledger, patient) else { continue };
+        parts.push((item.id.clone(), &rule.body.part_of));
         match items.iter_mut().find(|other| other.ask == item.ask) {
             // The same thing asked by two lists is one thing, as grave as the graver of them.
             Some(other) if item.importance < other.importance => *other = item,
@@ -224,6 +231,9 @@ pub fn missing(lists: &Checklists, ledger: &Ledger, patient: i64, complaint: Opt
             None => items.push(item),
         }
     }
+    let open = |id: &String| parts.iter().any(|(other, _)| other == id);
+    let within: Vec<&String> = parts.iter().filter(|(_, of)| of.iter().any(open)).map(|(id, _)| id).collect();
+    items.retain(|item| !within.contains(&&item.id));
     items.sort_by_key(|item| (item.importance, item.ask.len()));
     items
 }
@@ -265,6 +275,13 @@ pub fn serious_gaps(lists: &Checklists, ledger: &Ledger, patient: i64, now: Mome
     items
 }
 
+/// What is grave and missing of one list itself, not of those that it includes, where it applies.
+pub fn grave_of(lists: &Checklists, ledger: &Ledger, patient: i64, complaint: &str, now: Moment) -> Vec<Item> {
+    let mut items = serious_gaps(lists, ledger, patient, now);
+    items.retain(|item| lists.list(&item.checklist).is_some_and(|list| list.body.complaint == complaint));
+    items
+}
+
 /// A sentence, and what a loudspeaker says instead where it holds sensitive words.
 pub type Sentence = (String, Option<String>);
 
@@ -276,6 +293,12 @@ impl Checklists {
             return (words.body.say_nothing.clone(), None);
         }
         words.body.sentence(&words.body.say_missing, items)
+    }
+
+    /// These items as one sentence names them; `None` where there are none.
+    pub fn name(&self, items: &[Item]) -> Option<String> {
+        let words = self.words.as_ref().filter(|_| !items.is_empty())?;
+        Some(words.body.named(items, |item| &item.ask))
     }
 
     /// The one sentence before handover; `None` when nothing grave is missing.

@@ -4,6 +4,7 @@
 
 use chrono::TimeDelta;
 
+use crate::core::checklist;
 use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, Priority};
 use crate::core::finding::{Field, Kind, Value};
@@ -57,17 +58,22 @@ pub fn dues(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Due> {
     out
 }
 
-/// Whether what advice `target` told would fall due had it not been told: nobody did it, or acknowledged it, since.
-pub fn is_still_due(state: &State, knowledge: &Knowledge, target: u64, now: Moment) -> bool {
+/// Whether what advice `target` told would fall due had it not been told: nobody did it, or acknowledged it, since. What
+/// was said of it is set aside for the question and put back.
+pub fn is_still_due(state: &mut State, knowledge: &Knowledge, target: u64, now: Moment) -> bool {
     let Some(told) = state.said.iter().find(|said| said.seq == target) else { return false };
     if told.acknowledged.is_some() {
         return false;
     }
-    let same =
-        |advice: &Advice| advice.rule == told.advice.rule && advice.because.first() == told.advice.because.first();
-    let mut before = state.clone();
-    before.said.retain(|said| said.seq < target || !same(&said.advice));
-    dues(&before, knowledge, now).iter().any(|due| same(&due.advice))
+    let (rule, anchor) = (told.advice.rule.clone(), told.anchor());
+    let same = |advice: &Advice| advice.rule == rule && advice.because.first().copied() == anchor;
+    let first = state.said.partition_point(|said| said.seq < target);
+    let after = state.said.split_off(first);
+    state.said.extend(after.iter().filter(|said| !same(&said.advice)).cloned());
+    let due = dues(state, knowledge, now).iter().any(|due| same(&due.advice));
+    state.said.truncate(first);
+    state.said.extend(after);
+    due
 }
 
 fn patient_dues(state: &Watched<'_>, knowledge: &Knowledge, now: Moment, quiet: bool) -> Vec<Due> {
@@ -108,11 +114,12 @@ fn clock_dues(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, no
         Anchor::Tourniquet if !state.transferred() => tourniquets(state, clock),
         _ if quiet => Vec::new(),
         Anchor::Vitals => reassessment(state, knowledge, clock).into_iter().collect(),
-        Anchor::Scene | Anchor::Plan if !with_us => Vec::new(),
+        Anchor::Scene | Anchor::Plan | Anchor::RefusalSigned if !with_us => Vec::new(),
         Anchor::Scene => scene(state, knowledge, clock, now).into_iter().collect(),
         Anchor::LastKnownWell => last_known_well(state, clock).into_iter().collect(),
         Anchor::StrokeScreen => stroke_screen(state, clock).into_iter().collect(),
         Anchor::Plan => plans(state, knowledge, clock, now),
+        Anchor::RefusalSigned => refusal_signed(state, knowledge, clock, now).into_iter().collect(),
         Anchor::Tourniquet => Vec::new(),
     }
 }
@@ -452,6 +459,20 @@ fn plans(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Mo
         Some(ring(clock, &subject.plan.drug, 0, at_ms, vec![subject.plan.seq], slots))
     };
     open_plans(state, protocol, now).into_iter().filter_map(due).collect()
+}
+
+/// A refusal ends without a handover: what its list still lacks is named once, a moment after the signature.
+fn refusal_signed(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Option<Due> {
+    let signed = state.ledger.of(Kind::Refusal, state.patient()).find(|e| e.finding.get(Field::Signed).is_some())?;
+    if state.said_about(clock.id(), signed.seq).next().is_some() {
+        return None;
+    }
+    let lists = &knowledge.protocol.checklists;
+    let gaps = checklist::grave_of(lists, &state.ledger, state.patient(), &clock.body.about, now);
+    let what = lists.name(&gaps)?;
+    let at_ms = signed.when.mono_ms + ms(clock.body.at_min.first().copied()?);
+    let slots = vec![("what".to_string(), Value::text(what))];
+    Some(ring(clock, &clock.body.about, 0, at_ms, vec![signed.seq], slots))
 }
 
 /// Minutes until a due moment, rounded down.

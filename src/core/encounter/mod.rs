@@ -6,6 +6,7 @@
 
 mod answers;
 mod clocks;
+mod concern;
 mod doubt;
 mod gaps;
 mod gate;
@@ -213,9 +214,11 @@ impl<'k> Encounter<'k> {
     /// Takes back what fell due and was done before it was spoken.
     fn withdraw(&mut self, now: Moment) {
         self.unspoken.retain(|(_, until_ms)| now.mono_ms < *until_ms);
-        let done = |target: &u64| !clocks::is_still_due(&self.state, self.knowledge, *target, now);
-        let done: Vec<u64> = self.unspoken.iter().map(|(target, _)| *target).filter(done).collect();
-        for target in done {
+        let waiting: Vec<u64> = self.unspoken.iter().map(|(target, _)| *target).collect();
+        for target in waiting {
+            if clocks::is_still_due(&mut self.state, self.knowledge, target, now) {
+                continue;
+            }
             self.unspoken.retain(|(advice, _)| *advice != target);
             self.gate.withdraw(target);
             self.effects.push(Effect::Withdraw(target));
@@ -308,6 +311,7 @@ impl<'k> Encounter<'k> {
         advice.extend(doubt::read_backs(protocol, understood, seqs));
         advice.extend(doubt::unclear(protocol, understood, heard));
         advice.extend(doubt::differences(protocol, &self.state.ledger, self.state.patient(), understood, heard));
+        advice.extend(concern::due(&self.state, protocol, now));
         advice.extend(self.before_handover(seqs, now));
         advice.sort_by_key(|a| std::cmp::Reverse(a.priority));
         for one in advice {

@@ -5,6 +5,7 @@
 
 use chrono::DateTime;
 
+use crate::core::condition as told;
 use crate::core::decimal::Decimal;
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::ledger::{Entry, Ledger};
@@ -219,12 +220,22 @@ impl<'a> Facts<'a> {
         }
     }
 
+    /// The last finding about this patient that satisfies one of these lines.
+    pub fn last_of(&self, lines: &[String]) -> Option<&'a Entry> {
+        let wanted = lines.iter().filter_map(|line| told::Condition::parse(line).ok());
+        let last = |c: told::Condition| self.ledger.of(c.kind, self.patient).rfind(|e| c.holds(&e.finding));
+        wanted.filter_map(last).max_by_key(|e| e.seq)
+    }
+
     fn flag(&self, test: &FlagTest) -> Verdict {
         let Some((kind, field)) = field_ref(&test.of) else { return Verdict::unknown() };
         let Some(entry) = self.last(kind, field) else { return Verdict::unknown() };
         let Some(flag) = entry.finding.flag(field) else { return Verdict::unknown().on(entry) };
         if !self.fresh(entry, test.max_age_min) {
             return Verdict::unknown().on(entry);
+        }
+        if let Some(end) = self.last_of(&test.until).filter(|end| end.seq > entry.seq && flag == test.is) {
+            return Verdict::new(if doubted(end) { Answer::Unknown } else { Answer::No }).on(end);
         }
         match (flag == test.is, doubted(entry)) {
             (true, _) => Verdict::new(Answer::Yes).on(entry),

@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 
 use super::checklist::Checklists;
 use super::clinical::ask::ScoreRules;
+use super::condition as told;
 use super::dataset::{ChangeKind, LocalChange, Reader, Set};
 use super::diagnostic::{Diagnostic, Severity};
 use super::finding::{Finding, Kind};
@@ -23,7 +24,9 @@ use super::vitals::VitalsRules;
 
 pub use super::dataset::Entry;
 use facts::{Classes, field_ref};
-use model::{Class, Clock, Condition, Dose, Drug, Interval, Maximum, Prompt, Recheck, Rule, Unknown, WordList};
+use model::{
+    Class, Clock, Concern, Condition, Dose, Drug, Interval, Maximum, Prompt, Recheck, Rule, Unknown, WordList,
+};
 
 /// All rule data in force.
 #[derive(Clone, Debug, Default)]
@@ -35,6 +38,7 @@ pub struct Protocol {
     pub maximums: Vec<Entry<Maximum>>,
     pub rechecks: Vec<Entry<Recheck>>,
     pub clocks: Vec<Entry<Clock>>,
+    pub concerns: Vec<Entry<Concern>>,
     /// Limits and trends of vital signs, oxygen, APGAR clocks.
     pub vitals: VitalsRules,
     pub checklists: Checklists,
@@ -81,6 +85,7 @@ impl Protocol {
             maximums: reader.take("maximum"),
             rechecks: reader.take("recheck"),
             clocks: reader.take("clock"),
+            concerns: reader.take("concern"),
             vitals: VitalsRules::read(reader),
             checklists: Checklists::read(reader),
             scores: ScoreRules::read(reader),
@@ -165,6 +170,7 @@ impl Protocol {
         ids.extend(self.maximums.iter().map(|e| e.id()));
         ids.extend(self.rechecks.iter().map(|e| e.id()));
         ids.extend(self.clocks.iter().map(|e| e.id()));
+        ids.extend(self.concerns.iter().map(|e| e.id()));
         ids.extend(self.vitals.ids());
         ids
     }
@@ -223,6 +229,9 @@ impl Protocol {
         if let Some(d) = self.doses.iter().find(|r| entry(&r.head)) {
             return Some(format!("{} dose is {}", d.body.drug, d.body.spoken));
         }
+        if let Some(c) = self.concerns.iter().find(|r| entry(&r.head)) {
+            return Some(words::concern(&c.body));
+        }
         let clinical = || super::vitals::words::in_words(&self.vitals, id).or_else(|| self.checklists.in_words(id));
         let Some(clock) = self.clocks.iter().find(|r| entry(&r.head)) else { return clinical() };
         let minutes: Vec<String> =
@@ -275,6 +284,9 @@ impl Protocol {
                 );
             }
         }
+        for concern in &self.concerns {
+            out.extend(self.concern_problems(concern));
+        }
         for recheck in &self.rechecks {
             for by in &recheck.body.by {
                 if Kind::from_name(by).is_none() {
@@ -321,6 +333,22 @@ impl Protocol {
         out
     }
 
+    fn concern_problems(&self, concern: &Entry<Concern>) -> Vec<Diagnostic> {
+        let lines = concern.body.after.iter().chain(&concern.body.settled_by);
+        let unread = lines.filter_map(|line| told::Condition::parse(line).err());
+        let mut problems: Vec<String> =
+            self.condition_problems(&concern.body.condition).into_iter().chain(unread).collect();
+        if concern.body.after.is_empty() {
+            problems.push("`after` is empty: it can never speak".into());
+        }
+        for slot in
+            prompt::slots(&concern.body.say).into_iter().filter(|slot| !["value", "name"].contains(&slot.as_str()))
+        {
+            problems.push(format!("`{{{slot}}}` is no slot; slots are {{value}}, {{name}}"));
+        }
+        problems.into_iter().map(|m| concern.error(format!("`{}`: {m}", concern.id()))).collect()
+    }
+
     fn condition_problems(&self, condition: &Condition) -> Vec<String> {
         let field = |of: &str| match field_ref(of) {
             Some(_) => Vec::new(),
@@ -338,7 +366,10 @@ impl Protocol {
             Condition::Number(t) => field(&t.of),
             Condition::Drop(t) => field(&t.of),
             Condition::Word(t) => field(&t.of),
-            Condition::Flag(t) => field(&t.of),
+            Condition::Flag(t) => {
+                let unread = t.until.iter().filter_map(|line| told::Condition::parse(line).err());
+                field(&t.of).into_iter().chain(unread).collect()
+            }
             Condition::Named(t) => kinds(&t.kinds),
             Condition::Text(t) => kinds(&t.kinds),
             Condition::Use(t) => class(&t.class),

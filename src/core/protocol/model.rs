@@ -90,6 +90,32 @@ pub enum Effect {
     Ask,
 }
 
+/// `[[concern]]`: something that the crew told which does not go with something else it told (a refusal by a confused
+/// patient). Spoken once a patient: the first of those that share an `about`.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Concern {
+    /// `advice.about`.
+    pub about: String,
+    /// Findings (see `core::condition`) that raise the question.
+    pub after: Vec<String>,
+    /// Findings that settle it: told after both, nothing is spoken.
+    #[serde(default)]
+    pub settled_by: Vec<String>,
+    /// Speaks where this holds, not where it is unknown.
+    #[serde(rename = "if")]
+    pub condition: Condition,
+    /// Slots: `{value}`, `{name}`.
+    pub say: String,
+    /// For a loudspeaker, where `say` holds words for an earpiece only.
+    #[serde(default)]
+    pub say_aloud: Option<String>,
+    #[serde(rename = "type", default = "inconsistency")]
+    pub kind: crate::core::event::AdviceType,
+    #[serde(default = "medium")]
+    pub priority: Priority,
+}
+
 /// What "not established" does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -171,6 +197,9 @@ pub struct FlagTest {
     pub is: bool,
     #[serde(default)]
     pub max_age_min: Option<u32>,
+    /// Findings (see `core::condition`) that end it: told after it, the answer is the opposite.
+    #[serde(default)]
+    pub until: Vec<String>,
 }
 
 /// One of these names, said to be present: `{ in = ["history", "symptom"], names = ["head_injury"] }`.
@@ -365,6 +394,8 @@ pub enum Anchor {
     StrokeScreen,
     /// A medication planned and neither given nor withheld.
     Plan,
+    /// A refusal of care signed, or its signing refused.
+    RefusalSigned,
 }
 
 /// `[[class]]`: which names belong together.
@@ -397,6 +428,10 @@ fn high() -> Priority {
 
 fn medium() -> Priority {
     Priority::Medium
+}
+
+fn inconsistency() -> crate::core::event::AdviceType {
+    crate::core::event::AdviceType::Inconsistency
 }
 
 fn reminder() -> crate::core::event::AdviceType {

@@ -1,6 +1,6 @@
 //! Rules in plain words, for whoever must approve them.
 
-use super::model::{AgeTest, Condition, NumberTest, Rule, Unknown};
+use super::model::{AgeTest, Concern, Condition, NumberTest, Rule, Unknown};
 
 /// A rule as one sentence.
 pub fn rule(rule: &Rule) -> String {
@@ -14,6 +14,12 @@ pub fn rule(rule: &Rule) -> String {
         Unknown::Note => "says nothing when not established",
     };
     format!("{} {does} when {}; {unknown}", rule.drug, condition(&rule.condition))
+}
+
+/// A concern as one sentence.
+pub fn concern(concern: &Concern) -> String {
+    let when = condition(&concern.condition);
+    format!("says \"{}\" after {} when {when}", concern.say, concern.after.join(" or "))
 }
 
 fn name(of: &str) -> String {
