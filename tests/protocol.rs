@@ -408,11 +408,17 @@ fn a_local_set_says_what_it_changes_and_errors_are_placed() {
     let data = DataSet::find(Some(std::path::Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/samples/local-set"))));
     let data = data.unwrap();
     let protocol = Protocol::load(&data.sources("protocols/")).unwrap();
-    let summary = protocol.summary().join("\n");
+    let summary = protocol.summary(Some(&shared().protocol)).join("\n");
     for part in ["replaces `nitroglycerin.pressure`", "at most 100", "takes away `aspirin.once`", "adds `ondansetron`"]
     {
         assert!(summary.contains(part), "{part}: {summary}");
     }
+    let rule = |condition: &str| {
+        format!(
+            "[[rule]]\nid = \"x\"\nsource = \"s\"\neffective = \"2027-01-01\"\ndrug = \"aspirin\"\neffect = \"hold\"\n\
+             if = {{ {condition} }}\nunknown = \"note\"\nsay = \"x\"\n"
+        )
+    };
     let wrong = [
         ("[[rule]]\nid = \"x\"\nsource = \"s\"\neffective = \"2027-01-01\"\ndrog = \"aspirin\"\n", "local.toml:5:1"),
         (
@@ -428,6 +434,18 @@ fn a_local_set_says_what_it_changes_and_errors_are_placed() {
     ];
     for (text, expected) in wrong {
         let complaints = with_local(text).err().unwrap_or_default().join("\n");
+        assert!(complaints.contains(expected), "{expected}: {complaints}");
+    }
+    let never = [
+        ("number = { of = \"oxygen_saturation.percent\", above = 100 }", "can never be that: it lies between"),
+        ("number = { of = \"pulse.rate_per_min\", at_least = 120, below = 120 }", "can never be that"),
+        ("word = { of = \"consciousness.avpu\", is = [\"sleepy\"] }", "sleepy"),
+        ("age = { below_years = 8, at_least_years = 12 }", "nobody is younger than 8"),
+        ("text = { in = [\"mechanism\"], words = [\"Fall\"] }", "lower case"),
+        ("named = { in = [\"blood_pressure\"], names = [\"fall\"] }", "has no `name` or `sign`"),
+    ];
+    for (condition, expected) in never {
+        let complaints = with_local(&rule(condition)).err().unwrap_or_default().join("\n");
         assert!(complaints.contains(expected), "{expected}: {complaints}");
     }
 }

@@ -5,7 +5,9 @@ use std::path::PathBuf;
 use anyhow::{Result, bail};
 use clap::Args;
 
+use super::trial;
 use crate::core::diagnostic::Severity;
+use crate::core::encounter::Knowledge;
 use crate::core::grammar::Grammar;
 use crate::core::protocol::Protocol;
 use crate::core::report::Outline;
@@ -27,12 +29,14 @@ impl Check {
     pub fn run(&self, common: Option<PathBuf>) -> Result<()> {
         let data = DataSet::find(self.dir.clone().or(common).as_deref())?;
         let mut faults = 0;
+        let mut grammar_in_force = None;
         match Grammar::load(&data.sources("grammars/")) {
             Ok(grammar) => {
                 grammar.warnings.iter().for_each(|warning| println!("{warning}"));
                 let (frames, phrases, lists) = grammar.counts();
                 println!("grammars: {frames} frames, {phrases} phrases, {lists} lists");
                 grammar.changes.iter().for_each(|change| println!("local: {change}"));
+                grammar_in_force = Some(grammar);
             }
             Err(complaints) => {
                 faults += complaints.len();
@@ -43,7 +47,13 @@ impl Check {
             Ok(protocol) => {
                 protocol.warnings().iter().for_each(|warning| println!("{warning}"));
                 println!("protocols: {}", protocol.counts());
-                protocol.summary().iter().for_each(|line| println!("{line}"));
+                let built_in = DataSet::built_in();
+                let built_in = Protocol::load(&built_in.sources("protocols/")).ok();
+                protocol.summary(built_in.as_ref()).iter().for_each(|line| println!("{line}"));
+                if let (Some(grammar), Some(dir)) = (grammar_in_force, &data.local) {
+                    let tried = trial::report(&Knowledge { grammar, protocol }, dir)?;
+                    tried.iter().for_each(|line| println!("{line}"));
+                }
             }
             Err(complaints) => {
                 faults += complaints.iter().filter(|c| c.severity == Severity::Error).count();

@@ -38,6 +38,7 @@ mod reports;
 mod review;
 mod say;
 mod transcribe;
+mod trial;
 
 pub use crate::core::CAUTION;
 

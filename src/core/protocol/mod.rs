@@ -7,6 +7,7 @@ pub mod check;
 pub mod dose;
 pub mod facts;
 pub mod model;
+mod reach;
 pub mod words;
 
 use std::collections::BTreeMap;
@@ -175,6 +176,22 @@ impl Protocol {
         ids
     }
 
+    /// The local set's ids among them.
+    pub fn local_rule_ids(&self) -> Vec<String> {
+        let changed: Vec<&str> = self.changes.iter().map(|change| change.id.as_str()).collect();
+        let replaced = |id: &str| self.head_of(id).and_then(|head| head.replaces.as_deref());
+        let local = |id: &&str| changed.contains(id) || replaced(id).is_some_and(|old| changed.contains(&old));
+        self.rule_ids().into_iter().filter(local).map(String::from).collect()
+    }
+
+    fn head_of(&self, id: &str) -> Option<&super::dataset::Head> {
+        let rules = self.rules.iter().map(|e| &e.head).chain(self.doses.iter().map(|e| &e.head));
+        let times = self.intervals.iter().map(|e| &e.head).chain(self.maximums.iter().map(|e| &e.head));
+        let clocks = self.rechecks.iter().map(|e| &e.head).chain(self.clocks.iter().map(|e| &e.head));
+        let others = self.concerns.iter().map(|e| &e.head);
+        rules.chain(times).chain(clocks).chain(others).find(|head| head.id == id)
+    }
+
     /// What is odd but not wrong.
     pub fn warnings(&self) -> Vec<Diagnostic> {
         self.problems().into_iter().filter(|d| d.severity == Severity::Warning).collect()
@@ -192,8 +209,9 @@ impl Protocol {
         )
     }
 
-    /// What the local set changes, one sentence a change.
-    pub fn summary(&self) -> Vec<String> {
+    /// What the local set changes, one sentence a change: what holds now and, where the `built_in` set is given, what
+    /// held before.
+    pub fn summary(&self, built_in: Option<&Protocol>) -> Vec<String> {
         let mut lines = Vec::new();
         for (set, local) in &self.sets {
             let layer = if *local { "local set" } else { "built-in set" };
@@ -206,9 +224,11 @@ impl Protocol {
                 ChangeKind::Disabled => "takes away",
             };
             let now = self.in_words(&change.id).map(|w| format!(": {w}")).unwrap_or_default();
+            let was = built_in.filter(|_| change.kind != ChangeKind::Added).and_then(|set| set.in_words(&change.id));
+            let was = was.map(|w| format!("; built in: {w}")).unwrap_or_default();
             let because =
                 if change.because.is_empty() { String::new() } else { format!(" (because: {})", change.because) };
-            lines.push(format!("{}:{}: {what} `{}`{now}{because}", change.file, change.line, change.id));
+            lines.push(format!("{}:{}: {what} `{}`{now}{was}{because}", change.file, change.line, change.id));
         }
         lines
     }
@@ -218,6 +238,19 @@ impl Protocol {
         let entry = |head: &super::dataset::Head| head.id == id || head.replaces.as_deref() == Some(id);
         if let Some(rule) = self.rules.iter().find(|r| entry(&r.head)) {
             return Some(words::rule(&rule.body));
+        }
+        if let Some(d) = self.drugs.iter().find(|r| entry(&r.head)) {
+            return Some(words::drug(&d.body));
+        }
+        if let Some(r) = self.rechecks.iter().find(|r| entry(&r.head)) {
+            let (after, by) = (r.body.after_min, r.body.by.join(" or ").replace('_', " "));
+            return Some(format!("{after} minutes after {}: {by}, \"{}\"", r.body.drug, r.body.say));
+        }
+        if let Some(c) = self.classes.values().find(|r| entry(&r.head)) {
+            return Some(format!("{} are {}", c.body.spoken, c.body.members.join(", ").replace('_', " ")));
+        }
+        if let Some(p) = self.prompts.values().find(|r| entry(&r.head)) {
+            return Some(format!("says \"{}\"", p.body.say));
         }
         if let Some(i) = self.intervals.iter().find(|r| entry(&r.head)) {
             return Some(format!("{} minutes between doses of {}", i.body.minutes, i.body.drug));
@@ -350,6 +383,13 @@ impl Protocol {
     }
 
     fn condition_problems(&self, condition: &Condition) -> Vec<String> {
+        let mut out = self.names_problems(condition);
+        out.extend(reach::never(condition));
+        out
+    }
+
+    /// Kinds, fields and classes that are not there.
+    fn names_problems(&self, condition: &Condition) -> Vec<String> {
         let field = |of: &str| match field_ref(of) {
             Some(_) => Vec::new(),
             None => vec![format!("`{of}` is no field of a finding, as `blood_pressure.systolic_mmhg` is")],

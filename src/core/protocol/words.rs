@@ -1,6 +1,6 @@
 //! Rules in plain words, for whoever must approve them.
 
-use super::model::{AgeTest, Concern, Condition, NumberTest, Rule, Unknown};
+use super::model::{AgeTest, Concern, Condition, Drug, NumberTest, Rule, Unknown};
 
 /// A rule as one sentence.
 pub fn rule(rule: &Rule) -> String {
@@ -14,6 +14,12 @@ pub fn rule(rule: &Rule) -> String {
         Unknown::Note => "says nothing when not established",
     };
     format!("{} {does} when {}; {unknown}", rule.drug, condition(&rule.condition))
+}
+
+/// A drug as one sentence.
+pub fn drug(drug: &Drug) -> String {
+    let (forms, routes) = (drug.forms.join(", "), drug.routes.join(" or "));
+    format!("{forms}, {routes}, for {}", drug.indications.join(", "))
 }
 
 /// A concern as one sentence.

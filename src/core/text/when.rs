@@ -104,13 +104,15 @@ pub fn expiries(tokens: &[Token], at: usize) -> Vec<YearMonth> {
     all
 }
 
+/// The year of a date on a label: two digits from 2020 on, four from 2010 on (a cylinder's last test).
+fn full_year(said: i64) -> Option<i64> {
+    let (year, first) = if said < 100 { (said + 2000, 2020) } else { (said, 2010) };
+    (first..2060).contains(&year).then_some(year)
+}
+
 fn year_month(end: usize, year: i64, month: i64) -> Option<YearMonth> {
-    let year = if year < 100 { year + 2000 } else { year };
-    ((2020..2060).contains(&year) && (1..=12).contains(&month)).then_some(YearMonth {
-        end,
-        year: year as u16,
-        month: month as u8,
-    })
+    let year = full_year(year)?;
+    ((1..=12).contains(&month)).then_some(YearMonth { end, year: year as u16, month: month as u8 })
 }
 
 fn time(end: usize, hour: i64, minute: i64, half: Half) -> Option<Clock> {
@@ -428,8 +430,7 @@ impl Walk<'_> {
         let mut all = Vec::new();
         for reading in number::readings(self.tokens, at).into_iter().filter(|r| r.form.is_ordinary()) {
             let Some(value) = reading.value.as_int() else { continue };
-            let year = if value < 100 { value + 2000 } else { value };
-            if (2020..2060).contains(&year) {
+            if let Some(year) = full_year(value) {
                 all.push((reading.end, year as u16));
             }
         }
