@@ -91,6 +91,7 @@ fn read_back(protocol: &Protocol, finding: &Finding, doubt: Option<&Doubt>) -> A
             }
         }
         Some(Value::Flag(flag)) => flag_question(finding, field, flag, what),
+        Some(value) if value.as_text() == Some(about.as_str()) => ("doubt.present", vec![what]),
         Some(value) => ("doubt.words", vec![what, ("text".into(), value)]),
         None => ("doubt.words", vec![what, ("text".into(), Value::text(""))]),
     };

@@ -22,6 +22,7 @@ use super::event::{
 use super::finding::{Field, Finding, Kind};
 use super::grammar::Grammar;
 use super::protocol::{Protocol, finding_of};
+use super::text;
 use super::time::Moment;
 use super::utterance::{Change, Transcript, Understood};
 
@@ -245,7 +246,7 @@ impl<'k> Encounter<'k> {
         }
         let kinds: Vec<Kind> = understood.findings().map(Finding::kind).collect();
         self.gate.hear(&self.knowledge.protocol, &understood.heard, &kinds, now);
-        if understood.outcome == Outcome::Unmatched {
+        if understood.outcome == Outcome::Unmatched && !self.time_answer(&understood.heard, heard, spoken_at) {
             self.bare_answer(&understood.heard, heard, spoken_at, now);
         }
         self.answer(&understood, now);
@@ -357,6 +358,31 @@ impl<'k> Encounter<'k> {
         if let Ok(finding) = finding_of(text) {
             self.append(spoken_at, Some(heard), Body::Finding(finding));
         }
+    }
+
+    /// "About ten minutes ago" to our question when a dose before us was taken: that dose has its time then.
+    fn time_answer(&mut self, words: &str, heard: u64, spoken_at: Moment) -> bool {
+        let protocol = &self.knowledge.protocol;
+        let asked = |said: &&Said| {
+            said.advice.kind == AdviceType::MissingFact
+                && spoken_at.since_ms(said.when) <= ANSWER_MS
+                && protocol.intervals.iter().any(|interval| interval.id() == said.advice.rule)
+        };
+        let question = self.state.said.iter().rev().find(asked);
+        let dose = question.and_then(|said| said.advice.because.get(1)).and_then(|seq| self.state.ledger.find(*seq));
+        let untimed = dose.filter(|e| e.finding.get(Field::HappenedAt).is_none());
+        let (Some(dose), Some(span)) = (untimed, text::ago(&self.knowledge.grammar.lexicon().tokens(words))) else {
+            return false;
+        };
+        let at = spoken_at.at - chrono::TimeDelta::seconds(span.seconds);
+        let mut finding = dose.finding.clone();
+        finding.set(Field::HappenedAt, super::finding::Value::text(super::time::rfc3339(&at)));
+        if span.approximate {
+            finding.set(Field::Approximate, super::finding::Value::Flag(true));
+        }
+        let corrected = Corrected { target: dose.seq, finding, who: None, why: Some("answered".into()) };
+        self.append(spoken_at, Some(heard), Body::Corrected(corrected));
+        true
     }
 
     /// Questions of ours that "yes" and "no" answer, still open: asked lately and not answered since.

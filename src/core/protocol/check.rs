@@ -272,6 +272,12 @@ fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
             out.doses.push(dosing(protocol, plan, interval, prompt, slots, &[last.seq]));
             return;
         }
+        if let Some(last) = dose::perhaps_too_soon(&past, interval.body.minutes) {
+            let mut question = dosing(protocol, plan, interval, "dose.when", Slots::new(), &[last.seq]);
+            question.kind = AdviceType::MissingFact;
+            out.questions.push(question);
+            return;
+        }
     }
 }
 

@@ -47,6 +47,8 @@ pub struct Past {
     pub seq: u64,
     /// How long ago, milliseconds; `None` where nobody said when.
     pub ago_ms: Option<u64>,
+    /// It was surely longer ago than this, milliseconds.
+    pub at_least_ms: u64,
     /// By the piece: "took three nitro" is three doses.
     pub doses: u32,
     pub amount: Option<Decimal>,
@@ -92,12 +94,20 @@ fn one(facts: &Facts, entry: &Entry, dose: &Finding, unit: &str, together: bool)
         Some(at) => Some(u64::try_from((facts.now.at - at).num_milliseconds()).unwrap_or(0)),
         None => ours.then_some(spoken),
     };
+    // What was taken before us was taken before it was told, and before we came.
+    let before = entry.finding.flag(Field::BeforeArrival) == Some(true);
+    let came = facts.ledger.all_of(Kind::Milestone).find(|e| arrival(&e.finding)).filter(|_| before);
+    let at_least_ms = ago_ms.unwrap_or(spoken).max(came.map_or(0, |came| facts.now.since_ms(came.when)));
     let amount = stated(dose, unit);
     // Tablets swallowed and puffs breathed together are one dose; what goes under the tongue, up the nose or into a
     // muscle is a dose each.
     let pieces = dose.number(Field::Count).and_then(Decimal::as_int).and_then(|n| u32::try_from(n).ok());
     let doses = if together { 1 } else { pieces.unwrap_or(1).max(1) };
-    Past { seq: entry.seq, ago_ms, doses, amount, ours }
+    Past { seq: entry.seq, ago_ms, at_least_ms, doses, amount, ours }
+}
+
+fn arrival(finding: &Finding) -> bool {
+    ["on_scene", "at_patient"].iter().any(|name| finding.is(Field::Name, name))
 }
 
 /// What one dose may be for this patient, and whether the stated one is.
@@ -195,11 +205,19 @@ pub fn weighed(dose: &Dose, kg: Decimal) -> Option<Decimal> {
     Some(dose.min.map_or(by_weight, |min| by_weight.max(min)))
 }
 
-/// Minutes from the last dose whose time is known, if it is nearer than `minutes`.
+/// Minutes from the last dose whose time is known, if it is nearer than `minutes`. What was told of a dose before us is
+/// told in whole minutes, and taken so.
 pub fn too_soon(past: &[Past], minutes: u32) -> Option<(&Past, u64)> {
     let last = past.iter().filter(|p| p.ago_ms.is_some()).min_by_key(|p| p.ago_ms)?;
     let ago = last.ago_ms?;
-    (ago < u64::from(minutes) * MINUTE_MS).then_some((last, ago / MINUTE_MS))
+    let known = if last.ours { ago } else { ago + MINUTE_MS / 2 };
+    (known / MINUTE_MS < u64::from(minutes)).then_some((last, known / MINUTE_MS))
+}
+
+/// A dose of unknown time that may be nearer than `minutes`, the last one told.
+pub fn perhaps_too_soon(past: &[Past], minutes: u32) -> Option<&Past> {
+    let near = u64::from(minutes) * MINUTE_MS;
+    past.iter().rfind(|p| p.ago_ms.is_none() && p.at_least_ms < near)
 }
 
 /// Doses and their sum within the last `hours`; a dose of unknown time counts.

@@ -16,4 +16,4 @@ mod when;
 pub use lexicon::Lexicon;
 pub use number::{Form, Reading, readings};
 pub use token::{Break, NumberWord, Token};
-pub use when::{Clock, Half, Span, YearMonth, clocks, durations, expiries};
+pub use when::{Clock, Half, Span, YearMonth, ago, clocks, durations, expiries};

@@ -59,6 +59,18 @@ pub fn clocks(tokens: &[Token], at: usize) -> Vec<Clock> {
     all
 }
 
+/// How long ago, where a text says so once and only so: `about ten minutes ago`, `the last one was an hour ago`.
+pub fn ago(tokens: &[Token]) -> Option<Span> {
+    let is = |at: usize, word: &str| tokens.get(at).is_some_and(|token| token.text == word);
+    if (0..tokens.len()).filter(|at| is(*at, "ago")).count() != 1 {
+        return None;
+    }
+    // "The last one ten minutes ago" says ten, not a hundred and ten.
+    let counted = (1..tokens.len()).filter(|at| is(*at, "one") && is(at - 1, "last")).map(|at| at + 1).max();
+    (counted.unwrap_or(0)..tokens.len())
+        .find_map(|at| durations(tokens, at).into_iter().find(|span| is(span.end, "ago")))
+}
+
 /// All durations that begin at token `at`, longest first: `five minutes`, `about an hour`, `an hour and a half`. `ago`
 /// is the grammar's. `a second` is none.
 pub fn durations(tokens: &[Token], at: usize) -> Vec<Span> {
