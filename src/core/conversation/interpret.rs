@@ -403,6 +403,11 @@ impl Reader<'_> {
                 self.restated = true;
                 return;
             }
+            // "no change, still wheezing" tells.
+            Mood::Question if self.tells_still(found) => {
+                self.still = true;
+                return;
+            }
             _ => {}
         }
         self.push_current();
@@ -419,6 +424,12 @@ impl Reader<'_> {
             Mood::Other => self.tone = Tone::Elsewhere,
             _ => self.tone = Tone::Silent,
         }
+    }
+
+    /// A "still" behind a "no change" asks nothing.
+    fn tells_still(&self, found: &Match) -> bool {
+        let told = self.meaning.answers.iter().any(|a| a.answer == Answer::Unchanged && a.questions.is_empty());
+        told && self.on.said(found.start, found.start + 1).eq_ignore_ascii_case("still")
     }
 
     fn close_questions(&mut self) {
@@ -962,7 +973,10 @@ impl Reader<'_> {
         }
         let (from, negated) = (draft.words.start, draft.negated);
         let complete = filled && data.vital && has_number(draft);
-        self.carry_back(frame, &back, from, negated);
+        // "no JVD, tracheal deviation to the left": what is asked about places nothing before it.
+        if draft.unclear.is_none() {
+            self.carry_back(frame, &back, from, negated);
+        }
         self.was = false;
         if !data.vital {
             self.meaning.lead.clear();
@@ -1188,7 +1202,7 @@ fn apart(gathered: Vec<Gathered>) -> Vec<Vec<Gathered>> {
     let mut all: Vec<Vec<Gathered>> = vec![Vec::new()];
     for item in gathered {
         let again = |g: &Gathered| !g.default && !item.default && g.field == item.field && g.value != item.value;
-        if item.field == Field::Name && all.last().is_some_and(|last| last.iter().any(again)) {
+        if matches!(item.field, Field::Name | Field::Sound) && all.last().is_some_and(|last| last.iter().any(again)) {
             all.push(Vec::new());
         }
         if let Some(last) = all.last_mut() {

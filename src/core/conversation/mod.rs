@@ -61,6 +61,8 @@ pub struct Conversation {
     read_back: Option<ReadBack>,
     /// When the answer that `last` holds was given, until it was repeated.
     answer_ms: Option<u64>,
+    /// When what `last` holds was said.
+    last_ms: u64,
     warned_ms: Option<u64>,
     /// The tool's name was said and nothing else.
     addressed_ms: Option<u64>,
@@ -118,6 +120,8 @@ struct Taken {
     handover: bool,
     handover_ends: bool,
     addressed: bool,
+    /// It began with a "no" that no question of its own explains.
+    contests: bool,
     explain: Vec<String>,
 }
 
@@ -189,6 +193,7 @@ impl Conversation {
                     self.last_heard = event.from;
                 }
                 self.last.push(event.seq);
+                self.last_ms = event.when.mono_ms;
                 if finding.kind() == Kind::Milestone && finding.is(Field::Name, "transfer_of_care") {
                     self.handed_over = true;
                     self.handover_since = None;
@@ -273,8 +278,9 @@ impl Conversation {
 
     fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {
         let on = grammar.utterance(text);
-        let derivations = grammar.derive(&on, &self.openings(grammar));
-        let read_back = self.read_back_frames(grammar);
+        let openings = self.openings(grammar, when);
+        let derivations = grammar.derive(&on, &openings);
+        let read_back = [self.read_back_frames(grammar), openings.contested].concat();
         let mut all: Vec<Taken> = Vec::new();
         for derivation in &derivations {
             let meaning = interpret::interpret(grammar, &on, derivation, &when.at, &read_back);
@@ -286,7 +292,20 @@ impl Conversation {
         merge(grammar, all)
     }
 
-    fn openings(&self, grammar: &Grammar) -> Openings {
+    /// What the last utterance measured, while nothing else waits for an answer: a "no" and another value contest it.
+    fn contestable(&self, when: Moment) -> impl Iterator<Item = &Entry> {
+        let waits = self.open.is_empty() && self.read_back.is_none();
+        let fresh = when.mono_ms.saturating_sub(self.last_ms) <= ECHO_MS;
+        let last = self.last.iter().filter(move |_| waits && fresh);
+        last.filter_map(|seq| self.ledger.find(*seq)).filter(|e| e.stands())
+    }
+
+    fn contested_frames(&self, grammar: &Grammar, when: Moment) -> Vec<usize> {
+        let vital = |frame: &usize| grammar.frame(*frame).is_some_and(|f| f.vital);
+        self.contestable(when).flat_map(|e| grammar.frames_of(e.finding.kind())).filter(vital).collect()
+    }
+
+    fn openings(&self, grammar: &Grammar, when: Moment) -> Openings {
         let mut answers: Vec<usize> = self.open.iter().flat_map(|a| a.questions.iter().map(|q| q.frame)).collect();
         answers.sort_unstable();
         answers.dedup();
@@ -310,7 +329,8 @@ impl Conversation {
             let kinds: Vec<Kind> = self.echoable().map(|e| e.finding.kind()).collect();
             answers.extend(kinds.into_iter().flat_map(|k| grammar.frames_of(k).collect::<Vec<_>>()));
         }
-        Openings { answers, corrections, addressed: self.addressed_ms.is_some() }
+        let contested = self.contested_frames(grammar, when);
+        Openings { answers, corrections, contested, addressed: self.addressed_ms.is_some() }
     }
 
     /// What the last answer recorded, while it may be repeated.
@@ -367,9 +387,11 @@ impl Conversation {
             context.patient = i64::from(*number);
         }
         self.talk_back(grammar, &meaning, &mut taken);
+        taken.contests = meaning.answers.iter().any(|a| a.answer == Answer::No && a.at == 0 && a.questions.is_empty());
         for draft in &meaning.drafts {
-            self.take_draft(grammar, draft, context, &mut taken);
+            self.take_draft(grammar, draft, context, when, &mut taken);
         }
+        self.take_no_beside(grammar, &meaning, context, &mut taken);
         for answered in &meaning.answers {
             self.take_answer(grammar, answered, context, &meaning, &mut taken);
         }
@@ -488,7 +510,38 @@ impl Conversation {
         }
     }
 
-    fn take_draft(&self, grammar: &Grammar, draft: &Draft, context: Context, taken: &mut Taken) {
+    /// "any chest pain" "no, shortness of breath": what is said behind the "no" is there, or denied with it, and only a
+    /// word that says so tells ("no, he is short of breath"). Unsaid, it is asked.
+    fn take_no_beside(&self, grammar: &Grammar, meaning: &Meaning, context: Context, taken: &mut Taken) {
+        let ([asked], true) = (self.open.as_slice(), taken.contests) else { return };
+        let [question] = asked.questions.as_slice() else { return };
+        let name = |fields: &[(Field, Value)]| fields.iter().find(|(f, _)| *f == Field::Name).map(|(_, v)| v.clone());
+        let told = |draft: &Draft| draft.negated || draft.fields.iter().any(|(f, _)| *f == Field::Present);
+        let beside = |draft: &&Draft| draft.frame == question.frame && name(&draft.fields).is_some();
+        let Some(named) = name(&question.fields) else { return };
+        let drafts: Vec<&Draft> = meaning.drafts.iter().filter(beside).collect();
+        let untold = drafts.iter().find(|d| !told(d)).and_then(|d| Some((name(&d.fields)?, d.kind)));
+        if let Some((other, kind)) = untold {
+            let finding = |present: bool| {
+                vec![Finding::new(kind).with(Field::Name, other.clone()).with(Field::Present, Value::Flag(present))]
+            };
+            let (what, word) = (other.to_string().replace('_', " "), grammar.prompt("word_no", &[]));
+            taken.ambiguous = true;
+            let of_it =
+                |c: &Change| recorded(c).is_some_and(|f| f.kind() == kind && f.get(Field::Name) == Some(&other));
+            taken.changes.retain(|c| !of_it(c));
+            taken.options.extend([finding(true), finding(false)]);
+            taken.why.push(grammar.prompt("unclear_word", &[("finding", &what), ("word", &word)]));
+            return;
+        }
+        let there = |d: &&Draft| d.fields.contains(&(Field::Present, Value::Flag(true)));
+        let another = drafts.iter().all(|d| there(d) && name(&d.fields).is_some_and(|n| n != named));
+        if !drafts.is_empty() && another && !question.negative && !question.either {
+            self.answer(grammar, Answer::No, &asked.questions, context, taken);
+        }
+    }
+
+    fn take_draft(&self, grammar: &Grammar, draft: &Draft, context: Context, when: Moment, taken: &mut Taken) {
         let mut draft = draft.clone();
         if draft.answers {
             self.preset(grammar, &mut draft);
@@ -505,6 +558,8 @@ impl Conversation {
                 taken.refused.push(named(&draft));
             }
             Settled::Ambiguous(options, why) => {
+                let offered = |f: &Finding| options.iter().any(|option| option.contains(f));
+                taken.changes.retain(|c| !matches!(c, Change::Record(f) if offered(f)));
                 taken.ambiguous = true;
                 taken.options.extend(options);
                 taken.why.push(why);
@@ -518,7 +573,7 @@ impl Conversation {
             }
             Settled::Finding(finding, doubts) => {
                 for finding in apart(finding) {
-                    self.place(grammar, &draft, finding, doubts.clone(), taken);
+                    self.place(grammar, &draft, finding, doubts.clone(), when, taken);
                 }
             }
         }
@@ -536,7 +591,15 @@ impl Conversation {
         }
     }
 
-    fn place(&self, grammar: &Grammar, draft: &Draft, mut finding: Finding, doubts: Vec<Doubt>, taken: &mut Taken) {
+    fn place(
+        &self,
+        grammar: &Grammar,
+        draft: &Draft,
+        mut finding: Finding,
+        doubts: Vec<Doubt>,
+        when: Moment,
+        taken: &mut Taken,
+    ) {
         if draft.corrects {
             self.correct(grammar, finding, taken);
             return;
@@ -549,7 +612,7 @@ impl Conversation {
             taken.answered = true;
             return;
         }
-        if self.take_echo(grammar, draft, &finding, taken) {
+        if self.take_echo(grammar, draft, &finding, taken) || self.take_contest(grammar, &finding, when, taken) {
             return;
         }
         if !self.complete_given(grammar, &mut finding, taken) {
@@ -599,13 +662,25 @@ impl Conversation {
             // A bare word that only the repeat made an answer is none.
             return draft.answers && self.echoable().any(|e| same_kind(&e));
         };
-        let mut doubted = entry.finding.clone();
-        doubted.set(Field::Unconfirmed, Value::Flag(true));
-        let what = settle::spoken(grammar, finding.kind());
-        taken.why.push(grammar.prompt("echo_differs", &[("finding", &what)]));
-        taken.ambiguous = true;
-        taken.options.extend([vec![entry.finding.clone()], vec![finding.clone()]]);
-        taken.changes.push(Change::Correct { target: entry.seq, finding: doubted, who: None, why: Some(ECHO.into()) });
+        ask_which(grammar, "echo_differs", entry, finding, taken);
+        true
+    }
+
+    /// "no, one eighteen" behind "pulse ninety": one corrects himself or the other, and neither stands until it is said
+    /// which. True when `finding` was such a value.
+    fn take_contest(&self, grammar: &Grammar, finding: &Finding, when: Moment, taken: &mut Taken) -> bool {
+        let vital = |frame: usize| grammar.frame(frame).is_some_and(|f| f.vital);
+        if !taken.contests || !grammar.frames_of(finding.kind()).any(vital) {
+            return false;
+        }
+        let differs = |e: &Entry| {
+            finding
+                .fields()
+                .any(|(f, v)| of_the_thing(f) && v.as_text().is_none() && e.finding.get(f).is_some_and(|w| w != v))
+        };
+        let same_kind = |e: &&Entry| e.finding.kind() == finding.kind() && e.finding.patient() == finding.patient();
+        let Some(entry) = self.contestable(when).filter(same_kind).find(|e| differs(e)) else { return false };
+        ask_which(grammar, "two_values", entry, finding, taken);
         true
     }
 
@@ -767,7 +842,8 @@ impl Conversation {
     ) {
         let inside = !answered.questions.is_empty();
         let bare = meaning.drafts.is_empty();
-        if !inside && !bare && answered.answer != Answer::Unchanged {
+        let unasked = self.open.is_empty();
+        if !inside && !bare && (answered.answer != Answer::Unchanged || unasked) {
             // "yes" before a statement: the statement answers.
             return;
         }
@@ -942,11 +1018,10 @@ impl Conversation {
 
 /// A word that stands for several signs ("DCAP-BTLS") makes one finding of each.
 fn apart(finding: Finding) -> Vec<Finding> {
-    let signs: Vec<String> = match finding.text(Field::Sign) {
-        Some(signs) if signs.contains(' ') => signs.split(' ').map(str::to_string).collect(),
-        _ => return vec![finding],
-    };
-    signs.into_iter().map(|sign| finding.clone().with(Field::Sign, Value::text(sign))).collect()
+    let several = |field: &Field| finding.text(*field).is_some_and(|all| all.contains(' '));
+    let Some(field) = [Field::Sign, Field::Name].into_iter().find(several) else { return vec![finding] };
+    let all: Vec<String> = finding.text(field).unwrap_or_default().split(' ').map(str::to_string).collect();
+    all.into_iter().map(|one| finding.clone().with(field, Value::text(one))).collect()
 }
 
 fn context_of(finding: &Finding) -> i64 {
@@ -975,6 +1050,17 @@ fn lone_options(grammar: &Grammar, said: &str, taken: &Taken, patient: i64) -> V
         }
     }
     options
+}
+
+/// `entry` and `finding` differ: neither stands until it is said which.
+fn ask_which(grammar: &Grammar, prompt: &str, entry: &Entry, finding: &Finding, taken: &mut Taken) {
+    let mut doubted = entry.finding.clone();
+    doubted.set(Field::Unconfirmed, Value::Flag(true));
+    let what = settle::spoken(grammar, finding.kind());
+    taken.why.push(grammar.prompt(prompt, &[("finding", &what)]));
+    taken.ambiguous = true;
+    taken.options.extend([vec![entry.finding.clone()], vec![finding.clone()]]);
+    taken.changes.push(Change::Correct { target: entry.seq, finding: doubted, who: None, why: Some(ECHO.into()) });
 }
 
 /// Every field of the repeat is in the answer, with the same value; how it came to be said does not count.

@@ -83,7 +83,7 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
         return Settled::Rejected(why);
     }
     if denies_a_value(&finding) {
-        return Settled::Nothing;
+        return no_and_a_value(grammar, finding, frame.vital);
     }
     let doubts = doubts(draft, &finding, context);
     if !doubts.is_empty() {
@@ -101,6 +101,19 @@ pub fn denies_a_value(finding: &Finding) -> bool {
         _ => value.as_number().is_some(),
     };
     finding.flag(Field::Present) == Some(false) && finding.fields().any(|(f, v)| of_the_present(f, v))
+}
+
+/// "no, pulse one eighteen": none is there, or another rate than was said before? It is asked.
+fn no_and_a_value(grammar: &Grammar, mut finding: Finding, vital: bool) -> Settled {
+    let counted = finding.fields().any(|(f, v)| f != Field::Patient && v.as_number().is_some());
+    if !vital || !counted {
+        return Settled::Nothing;
+    }
+    finding.remove(Field::Present);
+    let absent = Finding::new(finding.kind()).with(Field::Present, Value::Flag(false));
+    let (what, word) = (spoken(grammar, finding.kind()), grammar.prompt("word_no", &[]));
+    let why = grammar.prompt("unclear_word", &[("finding", &what), ("word", &word)]);
+    Settled::Ambiguous(vec![vec![finding], vec![absent]], why)
 }
 
 /// A baby aspirin is 81 mg whether said or not, once they are counted and no dose is said.

@@ -4,7 +4,7 @@
 use std::collections::BTreeSet;
 use std::rc::Rc;
 
-use super::{Act, Grammar, Match, Mood, Phrase, Role, Utterance, WordId};
+use super::{Act, CapValue, Grammar, Match, Mood, Phrase, Role, Utterance, WordId};
 use crate::core::text::Break;
 
 /// What the conversation has open when the utterance begins.
@@ -14,6 +14,8 @@ pub struct Openings {
     pub answers: Vec<usize>,
     /// Frames that "correction" reopens.
     pub corrections: Vec<usize>,
+    /// Measured things said just now, which a "no" before a number contests: "no, one eighteen".
+    pub contested: Vec<usize>,
     /// The tool was addressed just now and nothing followed.
     pub addressed: bool,
 }
@@ -168,6 +170,10 @@ impl Grammar {
             _ => true,
         };
         let vital = here.iter().any(|m| frame_of(m).is_some_and(|f| f.vital) && valued(m));
+        let ends = here.iter().any(|m| {
+            let alone = self.phrases.get(m.phrase as usize).is_some_and(|p| matches!(p.role, Role::Alone(_)));
+            alone && frame_of(m).is_some_and(|f| f.ends_text)
+        });
         let talk = here.iter().any(|m| match self.phrases.get(m.phrase as usize).map(|p| p.role) {
             Some(Role::Talk(t)) => {
                 matches!(self.act(t), Some(Act::Correct | Act::Address | Act::Retract | Act::Denies))
@@ -176,7 +182,7 @@ impl Grammar {
             _ => false,
         });
         let other = comma && !here.iter().any(|m| frame_of(m).is_some_and(|f| f.in_text));
-        vital || talk || other
+        vital || ends || talk || other
     }
 
     fn skip(&self, chart: &mut Chart, state: usize, at: usize, on: &Utterance) {
@@ -224,6 +230,8 @@ impl Grammar {
                 }
             }
             Role::Fill(frame) => {
+                let go = |next: Open, base: i32| go(next, base + self.of_somebody(found, on));
+                let mut go = go;
                 if open == Open::Frame(frame) || open == Open::Answer(frame) {
                     go(open, FILL);
                 } else if open == Open::Named(frame) {
@@ -255,6 +263,17 @@ impl Grammar {
                         go(Open::Answer(*frame), TALK);
                     }
                 }
+                Some(Act::No) => {
+                    go(open, TALK);
+                    for frame in openings.contested.iter().filter(|_| found.start == 0) {
+                        go(Open::Answer(*frame), TALK);
+                    }
+                }
+                // What somebody tells is no more of what was measured: "pulse is strong, he tells me he is sixty six".
+                Some(Act::Patient | Act::Family | Act::Bystander | Act::OtherAgency) => match open {
+                    Open::Frame(frame) if self.frames.get(frame).is_some_and(|f| f.vital) => go(Open::Nothing, TALK),
+                    _ => go(open, TALK),
+                },
                 _ => go(open, TALK),
             },
             Role::Command(command) => {
@@ -265,6 +284,22 @@ impl Grammar {
                     go(Open::Nothing, PHRASE);
                 }
             }
+        }
+    }
+}
+
+impl Grammar {
+    /// "pulse is strong, he is sixty six": behind a pause and a "he" a bare number may be an age as well. As dear as
+    /// that, so that it is asked.
+    fn of_somebody(&self, found: &Match, on: &Utterance) -> i32 {
+        let is = |at: usize, set: &BTreeSet<WordId>| on.ids.get(at).is_some_and(|id| set.contains(id));
+        let number = found.caps.iter().any(|c| matches!(c.value, CapValue::Number(_)));
+        let verb = usize::from(found.start > 0 && is(found.start - 1, &self.auxiliary));
+        let before = found.start.checked_sub(1 + verb).filter(|b| is(*b, &self.subject));
+        let paused = before.and_then(|b| b.checked_sub(1)).and_then(|b| on.tokens.get(b)).map(|t| t.after);
+        match number && found.end == on.tokens.len() && paused == Some(Break::Comma) {
+            true => EMPTY,
+            false => 0,
         }
     }
 }

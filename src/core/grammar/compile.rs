@@ -195,6 +195,7 @@ impl Compiler<'_> {
                 carry_back: self.fields(&raw.carry_back),
                 vital: raw.vital,
                 in_text: raw.in_text,
+                ends_text: raw.ends_text,
             };
             self.grammar.frames.push(frame);
             let numbers = raw.number.iter().map(|n| (n.field.clone(), n.clone())).collect();

@@ -95,6 +95,7 @@ pub struct Frame {
     pub carry_back: Vec<Said>,
     pub vital: bool,
     pub in_text: bool,
+    pub ends_text: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -642,6 +643,8 @@ impl Reader<'_> {
         frame.vital = self.flag(vital);
         let in_text = table.take("in_text");
         frame.in_text = self.flag(in_text);
+        let ends_text = table.take("ends_text");
+        frame.ends_text = self.flag(ends_text);
         self.finish(table);
         let exists = self.files.frames.iter().any(|f| f.id == frame.id);
         if self.may_stand(&id, exists, replaces, because) {

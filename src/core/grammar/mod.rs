@@ -266,6 +266,8 @@ pub struct Frame {
     pub vital: bool,
     /// May stand inside free text after a comma.
     pub in_text: bool,
+    /// Ends free text without a comma: "fell off a ladder weighs eighty kilos".
+    pub ends_text: bool,
 }
 
 #[derive(Clone, Debug)]
