@@ -1,10 +1,14 @@
 //! The encounter driven by findings alone, on a simulated stopwatch. Stories with speech are in `tests/encounters/`.
 
+use std::collections::BTreeSet;
+
 use chrono::DateTime;
 
 use thirdhand::core::encounter::{Effect, Encounter, Input, Knowledge};
 use thirdhand::core::event::{AdviceType, Body, Closed, Event, Opened};
 use thirdhand::core::grammar::Grammar;
+use thirdhand::core::protocol::facts::Classes;
+use thirdhand::core::protocol::model::Condition;
 use thirdhand::core::protocol::{Protocol, finding_of};
 use thirdhand::core::source::Source;
 use thirdhand::core::time::Moment;
@@ -646,4 +650,38 @@ fn the_time_a_call_takes_grows_as_its_length() {
     };
     let (short, long) = (took(100).min(took(100)), took(400));
     assert!(long < short * 9, "{short} ticks for 100 sets, {long} for 400");
+}
+
+/// Names that a condition looks for, and the members of its classes.
+fn names_of(condition: &Condition, out: &mut BTreeSet<String>) {
+    let class = |name: &str, out: &mut BTreeSet<String>| out.extend(shared().protocol.members(name).iter().cloned());
+    match condition {
+        Condition::Named(test) => out.extend(test.names.iter().cloned()),
+        Condition::Use(test) => class(&test.class, out),
+        Condition::Allergy(test) => {
+            out.extend(test.names.iter().cloned());
+            test.class.iter().for_each(|name| class(name, out));
+        }
+        Condition::Any(all) | Condition::All(all) => all.iter().for_each(|c| names_of(c, out)),
+        Condition::Not(inner) => names_of(inner, out),
+        _ => {}
+    }
+}
+
+/// A hold that rests on a name which no grammar gives can never be spoken: "vomiting blood" is `hematemesis` in a finding.
+#[test]
+fn every_name_that_a_rule_asks_for_can_be_said() {
+    let data = DataSet::built_in();
+    let grammars: String = data.sources("grammars/").iter().map(|source| source.text).collect();
+    let mut names = BTreeSet::new();
+    shared().protocol.rules.iter().for_each(|rule| names_of(&rule.body.condition, &mut names));
+    shared().protocol.concerns.iter().for_each(|concern| names_of(&concern.body.condition, &mut names));
+    assert!(names.len() > 40, "{names:?}");
+    let given = |name: &&String| {
+        let meant =
+            [format!("means = \"{name}\""), format!("name = \"{name}\""), format!("\"{}\"", name.replace('_', " "))];
+        !meant.iter().any(|text| grammars.contains(text))
+    };
+    let never: Vec<&String> = names.iter().filter(given).collect();
+    assert!(never.is_empty(), "no phrase gives these names: {never:?}");
 }

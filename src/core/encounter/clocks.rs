@@ -252,7 +252,7 @@ fn reassessment(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry) 
     let rung: Vec<&Said> = state.said_about(clock.id(), anchor).collect();
     let (stage, due_ms) = staged(&rung, since.mono_ms + ms(interval), clock.body.escalate_after_min)?;
     // What fell due in a resuscitation waits until somebody has had a moment to look at the living.
-    let back = state.circulation_back().map(|e| e.when.mono_ms).filter(|back| due_ms < *back);
+    let back = state.circulation_back().map(|e| e.when.mono_ms).filter(|back| due_ms <= *back);
     let at_ms = back.map_or(due_ms, |back| back + MINUTE_MS);
     let slots = vec![("what".to_string(), Value::text(signs_due(state, &knowledge.protocol, since)))];
     Some(ring(clock, &clock.body.about, stage, at_ms, vec![anchor], slots))

@@ -222,8 +222,11 @@ fn rests_on_measurement(condition: &Condition) -> bool {
         Condition::Number(_) | Condition::Drop(_) | Condition::Word(_) | Condition::Flag(_) => true,
         Condition::Any(all) | Condition::All(all) => all.iter().any(rests_on_measurement),
         Condition::Not(inner) => rests_on_measurement(inner),
-        Condition::Named(_) | Condition::Text(_) | Condition::Use(_) | Condition::Allergy(_) | Condition::Age(_) => {
-            false
-        }
+        Condition::Told(_)
+        | Condition::Named(_)
+        | Condition::Text(_)
+        | Condition::Use(_)
+        | Condition::Allergy(_)
+        | Condition::Age(_) => false,
     }
 }

@@ -234,7 +234,8 @@ impl<'k> Encounter<'k> {
         let over = self.state.transferred(self.state.patient());
         let heard = self.append(spoken_at, None, Body::Heard(heard_of(transcript, &understood)));
         let mut seqs = Vec::new();
-        for change in understood.changes.clone() {
+        for mut change in understood.changes.clone() {
+            self.last_one(&mut change, &understood, spoken_at);
             let corrects = match &change {
                 Change::Correct { target, .. } => Some(*target),
                 _ => None,
@@ -360,6 +361,19 @@ impl<'k> Encounter<'k> {
         }
     }
 
+    /// "He took two of his nitro, last one five minutes ago": the grammar has the dose, and leaves its time over.
+    fn last_one(&self, change: &mut Change, understood: &Understood, spoken_at: Moment) {
+        let Change::Record(finding) = change else { return };
+        let over = understood.leftover.join(" ");
+        let last = self.knowledge.protocol.word_list("last_dose").iter().any(|lead| over.starts_with(lead.as_str()));
+        if !last || finding.kind() != Kind::MedicationTaken || finding.get(Field::HappenedAt).is_some() {
+            return;
+        }
+        if let Some(span) = text::ago(&self.knowledge.grammar.lexicon().tokens(&over)) {
+            timed(finding, span, spoken_at);
+        }
+    }
+
     /// "About ten minutes ago" to our question when a dose before us was taken: that dose has its time then.
     fn time_answer(&mut self, words: &str, heard: u64, spoken_at: Moment) -> bool {
         let protocol = &self.knowledge.protocol;
@@ -374,12 +388,8 @@ impl<'k> Encounter<'k> {
         let (Some(dose), Some(span)) = (untimed, text::ago(&self.knowledge.grammar.lexicon().tokens(words))) else {
             return false;
         };
-        let at = spoken_at.at - chrono::TimeDelta::seconds(span.seconds);
         let mut finding = dose.finding.clone();
-        finding.set(Field::HappenedAt, super::finding::Value::text(super::time::rfc3339(&at)));
-        if span.approximate {
-            finding.set(Field::Approximate, super::finding::Value::Flag(true));
-        }
+        timed(&mut finding, span, spoken_at);
         let corrected = Corrected { target: dose.seq, finding, who: None, why: Some("answered".into()) };
         self.append(spoken_at, Some(heard), Body::Corrected(corrected));
         true
@@ -453,6 +463,15 @@ impl<'k> Encounter<'k> {
         for speech in self.gate.release(&self.state, now) {
             self.speak(speech);
         }
+    }
+}
+
+/// Sets when a finding happened: so long before the words.
+fn timed(finding: &mut Finding, span: text::Span, spoken_at: Moment) {
+    let at = spoken_at.at - chrono::TimeDelta::seconds(span.seconds);
+    finding.set(Field::HappenedAt, super::finding::Value::text(super::time::rfc3339(&at)));
+    if span.approximate {
+        finding.set(Field::Approximate, super::finding::Value::Flag(true));
     }
 }
 

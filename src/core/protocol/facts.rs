@@ -59,6 +59,9 @@ impl Verdict {
 pub trait Classes {
     fn members(&self, class: &str) -> &[String];
 
+    /// How the voice says a class.
+    fn spoken_class(&self, class: &str) -> String;
+
     fn holds(&self, class: &str, name: &str) -> bool {
         self.members(class).iter().any(|member| member == name)
     }
@@ -97,6 +100,9 @@ impl<'a> Facts<'a> {
             Condition::Use(test) => self.recent_use(test),
             Condition::Allergy(test) => self.allergy(test),
             Condition::Age(test) => self.age(test),
+            Condition::Told(lines) => {
+                self.last_of(lines).map_or_else(Verdict::unknown, |entry| Verdict::new(Answer::Yes).on(entry))
+            }
             Condition::Any(all) => self.any(all),
             Condition::All(all) => self.all(all),
             Condition::Not(inner) => {
@@ -293,7 +299,11 @@ impl<'a> Facts<'a> {
                 }
             }
         }
-        settled
+        let told = || self.last_of(&test.settled_by_told).filter(|entry| !doubted(entry));
+        match settled.answer {
+            Answer::Unknown => told().map_or(settled, |entry| Verdict::new(Answer::No).on(entry)),
+            _ => settled,
+        }
     }
 
     /// Names first (the last word on each counts), then the class.
@@ -324,7 +334,7 @@ impl<'a> Facts<'a> {
         }
         match class {
             Some(entry) if class_denial.is_none() && !is_denial(entry) && self.within(entry, test.hours_max()) => {
-                taken(entry, &test.class)
+                taken(entry, &self.classes.spoken_class(&test.class))
             }
             Some(entry) if class_denial.is_some() && open.is_empty() => Verdict::new(Answer::No).on(entry),
             _ if all_denied => Verdict { answer: Answer::No, because: denied, slots: Vec::new() },

@@ -411,10 +411,14 @@ impl Protocol {
                 field(&t.of).into_iter().chain(unread).collect()
             }
             Condition::Named(t) => kinds(&t.kinds),
-            Condition::Text(t) => kinds(&t.kinds),
+            Condition::Text(t) => {
+                let unread = t.settled_by_told.iter().filter_map(|line| told::Condition::parse(line).err());
+                kinds(&t.kinds).into_iter().chain(unread).collect()
+            }
             Condition::Use(t) => class(&t.class),
             Condition::Allergy(t) => t.class.as_deref().map(class).unwrap_or_default(),
             Condition::Age(_) => Vec::new(),
+            Condition::Told(lines) => lines.iter().filter_map(|line| told::Condition::parse(line).err()).collect(),
             Condition::Any(all) | Condition::All(all) => all.iter().flat_map(|c| self.condition_problems(c)).collect(),
             Condition::Not(inner) => self.condition_problems(inner),
         }
@@ -424,6 +428,10 @@ impl Protocol {
 impl Classes for Protocol {
     fn members(&self, class: &str) -> &[String] {
         self.classes.get(class).map_or(&[], |c| c.body.members.as_slice())
+    }
+
+    fn spoken_class(&self, class: &str) -> String {
+        self.classes.get(class).map_or_else(|| class.replace('_', " "), |c| c.body.spoken.clone())
     }
 }
 

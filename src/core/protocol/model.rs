@@ -141,6 +141,8 @@ pub enum Condition {
     Use(UseTest),
     Allergy(AllergyTest),
     Age(AgeTest),
+    /// A finding that satisfies one of these lines (see `core::condition`) was told. Never clears: absent is unknown.
+    Told(Vec<String>),
     Any(Vec<Condition>),
     All(Vec<Condition>),
     Not(Box<Condition>),
@@ -221,6 +223,9 @@ pub struct TextTest {
     /// Words that show that the matter was told: with one of these and none of `words` the answer is no.
     #[serde(default)]
     pub settled_by: Vec<String>,
+    /// Findings (see `core::condition`) that show the same.
+    #[serde(default)]
+    pub settled_by_told: Vec<String>,
 }
 
 /// A drug of a class taken within so many hours (by name where names differ).

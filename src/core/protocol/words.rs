@@ -61,6 +61,7 @@ fn condition(c: &Condition) -> String {
             let above = at_least_years.map(|y| format!("{y} years or older"));
             above.into_iter().chain(below).collect::<Vec<_>>().join(", ")
         }
+        Condition::Told(lines) => format!("told: {}", lines.join(" or ")),
         Condition::Any(all) => list(all, ", or "),
         Condition::All(all) => list(all, ", and "),
         Condition::Not(inner) => format!("not ({})", condition(inner)),
