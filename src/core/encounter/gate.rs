@@ -12,6 +12,13 @@ use super::state::State;
 
 /// Listening ends with its result, and after this in any case.
 const LISTENING_MS: u64 = 60_000;
+/// Lists of words that ask for quiet, and the result that each waits for.
+const QUIET: [(&str, &[Kind]); 4] = [
+    ("quiet_pressure", &[Kind::BloodPressure]),
+    ("quiet_listening", &[Kind::LungSounds, Kind::BloodPressure]),
+    ("aed_cues", &[Kind::Procedure]),
+    ("quiet_cues", &[Kind::BloodPressure, Kind::LungSounds, Kind::Pulse, Kind::Procedure]),
+];
 /// A report to a third party is over after this, whether or not anybody said so.
 const HANDOVER_MS: u64 = 180_000;
 /// A reminder that could not be spoken within this is not spoken: what it says may be done by then.
@@ -25,6 +32,8 @@ pub struct Gate {
     waiting: Vec<Speech>,
     /// Somebody listens, takes a pressure, or lets an AED speak, until then (ms) or until the result.
     listening_until_ms: Option<u64>,
+    /// What the quiet is for: any of these ends it.
+    awaited: &'static [Kind],
 }
 
 /// When a sentence is too old to be spoken.
@@ -36,16 +45,20 @@ pub fn expires_ms(kind: AdviceType, now: Moment) -> Option<u64> {
 }
 
 impl Gate {
-    /// Words that ask for quiet without saying so shut the gate; what they were waiting for opens it.
+    /// Words that ask for quiet without saying so shut the gate; what they were waiting for opens it, and nothing else: a
+    /// pulse told while the cuff goes down is no pressure.
     pub fn hear(&mut self, protocol: &Protocol, words: &str, findings: &[Kind], now: Moment) {
-        let words = format!(" {} ", words.to_lowercase());
-        let cue = |list: &str| protocol.word_list(list).iter().any(|cue| words.contains(&format!(" {cue} ")));
-        let result =
-            |kind: &Kind| matches!(kind, Kind::BloodPressure | Kind::LungSounds | Kind::Pulse | Kind::Procedure);
-        if findings.iter().any(result) {
+        if findings.iter().any(|kind| self.awaited.contains(kind)) {
             self.listening_until_ms = None;
-        } else if cue("quiet_cues") || cue("aed_cues") {
+            self.awaited = &[];
+        }
+        let words = format!(" {} ", words.to_lowercase().replace([',', '.'], " "));
+        let said = |list: &str| protocol.word_list(list).iter().any(|cue| words.contains(&format!(" {cue} ")));
+        let awaited =
+            QUIET.into_iter().find(|(list, results)| said(list) && !findings.iter().any(|k| results.contains(k)));
+        if let Some((_, results)) = awaited {
             self.listening_until_ms = Some(now.mono_ms + LISTENING_MS);
+            self.awaited = results;
         }
     }
 
