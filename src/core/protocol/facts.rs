@@ -163,8 +163,13 @@ impl<'a> Facts<'a> {
             .map_or(spoken, |ms| ms.max(spoken))
     }
 
+    /// Not older than so many minutes. What others measured, or was measured before we came, is of unknown age where nobody
+    /// said when.
     fn fresh(&self, entry: &Entry, max_age_min: Option<u32>) -> bool {
-        max_age_min.is_none_or(|min| self.age_ms(entry) <= u64::from(min) * MINUTE_MS)
+        let others = ["other_agency", "bystander", "family"].iter().any(|who| entry.finding.is(Field::ReportedBy, who));
+        let before = others || entry.finding.flag(Field::BeforeArrival) == Some(true);
+        let undated = before && entry.finding.get(Field::HappenedAt).is_none();
+        max_age_min.is_none_or(|min| !undated && self.age_ms(entry) <= u64::from(min) * MINUTE_MS)
     }
 
     fn number(&self, test: &NumberTest) -> Verdict {
