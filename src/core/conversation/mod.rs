@@ -541,6 +541,17 @@ impl Conversation {
         }
     }
 
+    /// A dose told without its route went the way that was planned, and not the drug's usual one.
+    fn route_of_plan(&self, draft: &mut Draft, patient: i64) {
+        let named = draft.fields.iter().find(|(field, _)| *field == Field::Name).map(|(_, value)| value.clone());
+        let plan = self.open_plan(patient).filter(|plan| plan.finding.get(Field::Name) == named.as_ref());
+        let Some(route) = plan.and_then(|plan| plan.finding.get(Field::Route)) else { return };
+        if draft.kind == Kind::MedicationGiven {
+            let usual = draft.defaults.iter_mut().filter(|(field, _)| *field == Field::Route);
+            usual.for_each(|(_, value)| *value = route.clone());
+        }
+    }
+
     fn take_draft(&self, grammar: &Grammar, draft: &Draft, context: Context, when: Moment, taken: &mut Taken) {
         let mut draft = draft.clone();
         if draft.answers {
@@ -550,6 +561,7 @@ impl Conversation {
             self.restate(grammar, draft.kind, &[], context, taken);
             return;
         }
+        self.route_of_plan(&mut draft, context.patient);
         match settle::settle(grammar, &draft, context) {
             Settled::Nothing => {}
             Settled::Rejected(why) => {
