@@ -48,7 +48,8 @@ pub fn dues(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Due> {
     let mut out: Vec<Due> = Vec::new();
     for patient in patients {
         let watched = state.watch(patient);
-        let mut theirs = patient_dues(&watched, knowledge, now, resuscitated || watched.transferred());
+        let mut theirs =
+            patient_dues(&watched, knowledge, now, resuscitated || watched.transferred() || watched.given_up());
         if patient != state.patient() {
             theirs.iter_mut().for_each(|due| name_patient(&knowledge.protocol, patient, &mut due.advice));
         }

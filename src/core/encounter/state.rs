@@ -187,6 +187,14 @@ impl<'s> Watched<'s> {
         begun && self.circulation_back().is_none_or(|back| back.seq < last.seq)
     }
 
+    /// Resuscitation was ended without circulation back: nothing is due any more.
+    pub fn given_up(&self) -> bool {
+        let turns = ["cpr_started", "cpr_resumed", "rosc", "resuscitation_stopped"];
+        self.named(Kind::Procedure, &turns)
+            .next_back()
+            .is_some_and(|e| e.finding.is(Field::Name, "resuscitation_stopped"))
+    }
+
     /// What told last that circulation was back after compressions: the word itself, or the first pulse since.
     pub fn circulation_back(&self) -> Option<&'s Entry> {
         let compressions = self.named(Kind::Procedure, &["cpr_started", "cpr_resumed"]).next_back()?;

@@ -104,8 +104,12 @@ pub struct EquipmentDate {
 /// Equipment whose date is past at `now`.
 pub fn equipment_due(rules: &VitalsRules, ledger: &Ledger, now: Moment) -> Vec<Assessment> {
     let mut out = Vec::new();
-    for entry in ledger.all_of(Kind::EquipmentCheck) {
-        let item = entry.finding.text(Field::Item).unwrap_or("equipment");
+    // With a patient, the date of a drug is the medication check's: it holds there.
+    let inspection = [Kind::MedicationCheck, Kind::EquipmentCheck, Kind::OxygenCylinder, Kind::Milestone];
+    let alone = ledger.standing().all(|e| inspection.contains(&e.finding.kind()));
+    let drugs = ledger.all_of(Kind::MedicationCheck).filter(|e| alone && e.finding.get(Field::Name).is_some());
+    for entry in ledger.all_of(Kind::EquipmentCheck).chain(drugs) {
+        let item = entry.finding.text(Field::Item).or(entry.finding.text(Field::Name)).unwrap_or("equipment");
         for row in &rules.equipment {
             let body = &row.body;
             let field = if body.test_interval_years.is_some() { Field::Tested } else { Field::Expires };
