@@ -135,24 +135,14 @@ impl<'a> Facts<'a> {
         pick(Answer::Unknown).unwrap_or_else(|| merged(verdicts, Answer::Yes))
     }
 
-    /// The last entry that says something under `field`, if it was obtained.
+    /// The last entry that says something under `field`, if it was obtained. "No change" is shown, not measured: what was
+    /// told before it stands with its own age, or could not be obtained.
     fn last(&self, kind: Kind, field: Field) -> Option<&'a Entry> {
         let said = |e: &&Entry| {
-            e.finding.get(field).is_some()
-                || e.finding.flag(Field::Obtained) == Some(false)
-                || e.finding.flag(Field::Unchanged) == Some(true)
+            let told = e.finding.get(field).is_some() || e.finding.flag(Field::Obtained) == Some(false);
+            told && e.finding.flag(Field::Unchanged) != Some(true)
         };
-        let last = self
-            .ledger
-            .of(kind, self.patient)
-            .rfind(|e| said(e) && e.when.mono_ms <= self.now.mono_ms.max(e.when.mono_ms))?;
-        if last.finding.flag(Field::Unchanged) == Some(true) {
-            // A restatement is shown, not measured: the measured value before it keeps its own age.
-            return self
-                .ledger
-                .of(kind, self.patient)
-                .rfind(|e| e.finding.get(field).is_some() && e.finding.flag(Field::Unchanged) != Some(true));
-        }
+        let last = self.ledger.of(kind, self.patient).rfind(said)?;
         last.finding.get(field).is_some().then_some(last)
     }
 
