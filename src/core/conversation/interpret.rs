@@ -160,6 +160,7 @@ pub fn interpret(
         still: false,
         was: false,
         positive: false,
+        turned: false,
         restated: false,
         correcting: false,
         either: false,
@@ -200,6 +201,8 @@ struct Reader<'a> {
     was: bool,
     /// "does have": what follows is there.
     positive: bool,
+    /// Behind a "but": what was denied before it is not denied behind it.
+    turned: bool,
     restated: bool,
     correcting: bool,
     either: bool,
@@ -294,6 +297,7 @@ impl Reader<'_> {
                 self.tone = Tone::Says;
                 self.denial = Denial::None;
                 self.positive = false;
+                self.turned = false;
                 self.restated = false;
                 self.was = false;
                 self.still = false;
@@ -485,6 +489,7 @@ impl Reader<'_> {
             }
             Act::But => {
                 self.denial = Denial::None;
+                self.turned = true;
                 if self.tone != Tone::Silent {
                     self.tone = Tone::Says;
                 }
@@ -913,7 +918,8 @@ impl Reader<'_> {
                 draft.restated = old.restated;
                 draft.answers = old.answers;
                 for (field, value) in &old.fields {
-                    let denied = ended && *field == Field::Present;
+                    // "no cardiac history but he does have asthma".
+                    let denied = (ended || affirmed || self.positive || self.turned) && *field == Field::Present;
                     if !denied && data.carry.contains(field) && !gathered.iter().any(|g| g.field == *field) {
                         draft.fields.push((*field, value.clone()));
                     }
@@ -1006,6 +1012,13 @@ impl Reader<'_> {
             Field::Present => g.value == Value::Flag(false),
             _ => false,
         });
+        // "no wheezes, good air exchange": words that name nothing that could be denied here.
+        let items = self.grammar.frame(frame).and_then(|f| f.deny.as_deref()).unwrap_or_default();
+        let touches = |field: &Field| *field == Field::Present || items.iter().any(|(f, _)| f == field);
+        let set_apart = paused
+            && found.caps.is_empty()
+            && !phrase.sets.is_empty()
+            && !phrase.sets.iter().any(|(field, _)| touches(field));
         let place = |g: &Gathered| {
             matches!(g.field, Field::Region | Field::Quadrant | Field::Site | Field::Side | Field::Field | Field::Limb)
         };
@@ -1027,6 +1040,7 @@ impl Reader<'_> {
             || numeric
             || told
             || denies
+            || set_apart
             || placed
             || another
     }
