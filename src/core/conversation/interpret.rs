@@ -859,6 +859,9 @@ impl Reader<'_> {
                 unclear = !first && next_item && !or;
                 self.denial = Denial::Next { first: false };
                 if !deniable {
+                    // What the "no" was for is no thing that can be denied, and nothing behind it is: "no glucose, he can
+                    // not swallow".
+                    self.denial = Denial::None;
                     self.block(found);
                     // "one twenty, no one thirty over eighty": not denied, but which is it?
                     if data.vital && numeric {
@@ -993,6 +996,10 @@ impl Reader<'_> {
     /// True where what follows a denial is said for itself: "no edema, lungs have crackles", "denies pain, abdomen is
     /// tender", "no chest pain, pulse ninety". A list goes on with bare names of the same kind, or up to its "or".
     fn ends_denial(&self, frame: usize, phrase: Option<&Phrase>, found: &Match, gathered: &[Gathered]) -> bool {
+        let says_no = |g: &Gathered| g.field == Field::Present && g.value == Value::Flag(false);
+        if self.break_before(found.start) >= Break::Comma && gathered.iter().any(says_no) {
+            return true;
+        }
         let (Some(listed), Some(phrase)) = (self.listed, phrase) else { return false };
         if matches!(phrase.role, Role::Fill(_)) && self.joins(frame, gathered) {
             return false;

@@ -613,7 +613,7 @@ impl Conversation {
         taken: &mut Taken,
     ) {
         if draft.corrects {
-            self.correct(grammar, finding, taken);
+            self.correct(grammar, finding, draft.frame, taken);
             return;
         }
         if let Some(reading) = self.read_back_answer(draft, &finding) {
@@ -767,7 +767,7 @@ impl Conversation {
         self.ledger.of(Kind::MedicationPlanned, patient).rev().find(|plan| !closes(plan))
     }
 
-    fn correct(&self, grammar: &Grammar, finding: Finding, taken: &mut Taken) {
+    fn correct(&self, grammar: &Grammar, finding: Finding, frame: usize, taken: &mut Taken) {
         // Corrected in the breath in which it was said.
         let same_kind = |c: &Change| matches!(c, Change::Record(f) if f.kind() == finding.kind());
         if let Some(Change::Record(first)) = taken.changes.iter_mut().rev().find(|c| same_kind(c)) {
@@ -789,6 +789,8 @@ impl Conversation {
                 taken.changes.push(Change::Correct { target: entry.seq, finding: merged, who: None, why: None });
                 taken.answered = true;
             }
+            // "Sorry, back there": a place alone corrects what is known, and is nothing new.
+            None if !settle::says_enough(grammar, frame, &finding) => {}
             None => {
                 let what = settle::spoken(grammar, finding.kind());
                 taken.why.push(grammar.prompt("nothing_to_correct", &[("finding", &what)]));

@@ -47,8 +47,7 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
         let Some(sets) = sets else { return Settled::Nothing };
         sets.iter().for_each(|(field, value)| put(&mut finding, *field, value.clone()));
     }
-    let enough = draft.corrects || frame.needs.is_empty();
-    if !enough && !frame.needs.iter().any(|f| finding.get(*f).is_some()) {
+    if !draft.corrects && !says_enough(grammar, draft.frame, &finding) {
         return Settled::Nothing;
     }
     each_of_drug(draft, &mut finding);
@@ -90,6 +89,12 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
         put(&mut finding, Field::Unconfirmed, Value::Flag(true));
     }
     Settled::Finding(finding, doubts)
+}
+
+/// True if `finding` holds one of the fields that its frame cannot do without.
+pub fn says_enough(grammar: &Grammar, frame: usize, finding: &Finding) -> bool {
+    let needs = grammar.frame(frame).map(|f| f.needs.as_slice()).unwrap_or_default();
+    needs.is_empty() || needs.iter().any(|f| finding.get(*f).is_some())
 }
 
 /// "Not there" beside a value that only what is there can have: "is his pulse ninety?" "no" is no absent pulse, and
