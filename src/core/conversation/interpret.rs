@@ -922,7 +922,8 @@ impl Reader<'_> {
                 draft.answers = old.answers;
                 for (field, value) in &old.fields {
                     // "no cardiac history but he does have asthma".
-                    let denied = (ended || affirmed || self.positive || self.turned) && *field == Field::Present;
+                    let turned = (affirmed || self.positive || self.turned) && *value == Value::Flag(false);
+                    let denied = (ended || turned) && *field == Field::Present;
                     if !denied && data.carry.contains(field) && !gathered.iter().any(|g| g.field == *field) {
                         draft.fields.push((*field, value.clone()));
                     }
@@ -1013,14 +1014,15 @@ impl Reader<'_> {
             .is_some_and(|cap| (found.start..cap.start).any(|at| !self.on.free.get(at).copied().unwrap_or(false)));
         let told = self.states(found, or);
         let numeric = gathered.iter().any(|g| g.number.is_some());
-        // "no allergies", "non tender": these say it themselves.
+        // "no allergies", "non tender", "speech normal": these say it themselves.
+        let items = self.grammar.frame(frame).and_then(|f| f.deny.as_deref()).unwrap_or_default();
+        let normal = |g: &Gathered| items.len() > 1 && items.iter().any(|(f, v)| *f == g.field && *v == g.value);
         let denies = gathered.iter().any(|g| match g.field {
             Field::None => true,
             Field::Present => g.value == Value::Flag(false),
-            _ => false,
+            _ => normal(g),
         });
         // "no wheezes, good air exchange": words that name nothing that could be denied here.
-        let items = self.grammar.frame(frame).and_then(|f| f.deny.as_deref()).unwrap_or_default();
         let touches = |field: &Field| *field == Field::Present || items.iter().any(|(f, _)| f == field);
         let set_apart = paused
             && found.caps.is_empty()

@@ -928,6 +928,10 @@ impl Conversation {
         }
         for question in questions {
             let Some(mut finding) = interpret::answered(grammar, question, yes) else { continue };
+            // "can you feel me touching your feet" names a place, and asks nothing about it.
+            if !settle::says_enough(grammar, question.frame, &finding) {
+                continue;
+            }
             if settle::denies_a_value(&finding) || !finding.problems().is_empty() {
                 taken.ambiguous = true;
                 taken.unclear = true;
