@@ -291,6 +291,30 @@ fn a_value_mixed_with_our_own_words_is_doubtful() {
     assert_eq!(hear("lungs are clear on both sides")["outcome"], "matched");
 }
 
+/// What the crew says behind words of ours that came back in the same utterance is kept, and asked about.
+#[test]
+fn a_finding_behind_our_own_words_is_no_echo() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::Transcript;
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |text: &str| {
+        let own_voice = Some("fast pulse: unstable, five minutes".to_string());
+        let transcript = Transcript { confidence: 0.9, own_voice, talked_over: true, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &transcript, when)
+    };
+    let text = "Fast pulse unstable, giving aspirin 324 mg.";
+    let told = hear(text).to_json();
+    assert_eq!((&told["outcome"], &told["heard"]), (&json!("doubtful"), &json!(text)), "{told}");
+    assert_eq!(told["findings"][0]["dose"], 324, "{told}");
+    assert_eq!(told["findings"][0]["unconfirmed"], true, "{told}");
+    for text in ["Fast pulse unstable fine", "fast pulse and stable five minutes then", "past pulse 5 minutes"] {
+        assert_eq!(hear(text).outcome, Outcome::Echo, "{text}");
+    }
+}
+
 /// "Quiet" without the tool's name is meant for it while it talks, and for a moment after advice; said of anything else it
 /// never is.
 #[test]

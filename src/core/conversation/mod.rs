@@ -3,6 +3,7 @@
 //! The program does not know who speaks. What a question opens, an answer fills; what is corrected is the last thing of
 //! its kind; what is told to somebody else is compared, not recorded.
 
+mod echo;
 mod interpret;
 mod sample;
 mod settle;
@@ -14,7 +15,7 @@ use super::event::{AdviceType, Body, Event, Outcome};
 use super::finding::{Field, Finding, Kind, Value};
 use super::grammar::{Grammar, Openings};
 use super::ledger::{ECHO, Entry, Ledger};
-use super::text::{Break, NumberWord, Token};
+use super::text::Break;
 use super::time::Moment;
 use super::utterance::{Change, Doubt, Transcript, Understood};
 use interpret::{Answer, Answered, Draft, Meaning, Question};
@@ -88,18 +89,6 @@ struct ReadBack {
     at_ms: u64,
 }
 
-/// A word as it is compared with another that may be written otherwise: of a number the digits but for zeros, so that
-/// `96` is `ninety six`.
-fn spoken(token: &Token) -> Vec<String> {
-    let digits = match token.number {
-        Some(NumberWord::Digit(n) | NumberWord::Teen(n) | NumberWord::Tens(n)) => n.to_string(),
-        Some(NumberWord::Written { value, .. }) => value.to_string(),
-        Some(NumberWord::Oh | NumberWord::Hundred | NumberWord::Point) => String::new(),
-        _ => return vec![token.text.clone()],
-    };
-    digits.chars().filter(|c| matches!(c, '1'..='9')).map(String::from).collect()
-}
-
 /// One way to understand an utterance, with what it would do to the conversation.
 #[derive(Clone, Debug, Default, PartialEq)]
 struct Taken {
@@ -129,8 +118,12 @@ impl Conversation {
     /// Understands one utterance that began at `when`.
     pub fn hear(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Understood {
         self.age(when);
-        if self.is_echo(grammar, transcript) {
-            return Understood { outcome: Outcome::Echo, ..Understood::unmatched(&transcript.text) };
+        if let Some(ours) = echo::ours(grammar, transcript) {
+            let text = transcript.text.clone();
+            return match self.behind_ours(grammar, transcript, ours, when) {
+                Some(understood) => Understood { heard: text, ..understood },
+                None => Understood { outcome: Outcome::Echo, ..Understood::unmatched(&text) },
+            };
         }
         if transcript.chatter {
             return Understood::unmatched(&transcript.text);
@@ -254,26 +247,24 @@ impl Conversation {
         }
     }
 
-    fn is_echo(&self, grammar: &Grammar, transcript: &Transcript) -> bool {
-        let Some(own) = &transcript.own_voice else { return false };
-        let tokens = grammar.utterance(&transcript.text).tokens;
-        // A bare number after a question of ours is its answer, though we said it too.
-        if tokens.is_empty() || (!transcript.talked_over && tokens.iter().all(Token::is_number)) {
-            return false;
-        }
-        let words = |tokens: &[Token]| -> Vec<String> { tokens.iter().flat_map(spoken).collect() };
-        let (own, heard) = (words(&grammar.utterance(own).tokens), words(&tokens));
-        // Most of what was heard, in the order in which we said it.
-        let mut at = 0;
-        let mut kept = 0;
-        for word in &heard {
-            if let Some(found) = own.iter().skip(at).position(|w| w == word) {
-                at += found + 1;
-                kept += 1;
-            }
-        }
-        // Our own words come back garbled ("breathing three" of "breathing four?"): what began over them needs fewer.
-        !heard.is_empty() && kept * 10 >= heard.len() * if transcript.talked_over { 3 } else { 7 }
+    /// A finding that somebody spoke over the end of our words, behind those of ours that came back (`ours` bytes).
+    fn behind_ours(
+        &mut self,
+        grammar: &Grammar,
+        transcript: &Transcript,
+        ours: usize,
+        when: Moment,
+    ) -> Option<Understood> {
+        let rest = Transcript {
+            text: transcript.text.get(ours..)?.to_string(),
+            words: Vec::new(),
+            rivals: Vec::new(),
+            mixed: true,
+            ..transcript.clone()
+        };
+        let somebody_else = echo::ours(grammar, &rest).is_none();
+        let finds = || self.clone().hear(grammar, &rest, when).findings().next().is_some();
+        (somebody_else && finds()).then(|| self.hear(grammar, &rest, when))
     }
 
     fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {

@@ -10,6 +10,7 @@ use crossbeam_channel::{Receiver, Sender, TrySendError, bounded, never, select};
 
 use super::echo::Canceller;
 use super::own_voice::OwnVoice;
+use super::pieces::Pieces;
 use crate::core::utterance::Transcript;
 use crate::shell::capture::{Block, CaptureEvent, MicState, RATE_HZ};
 use crate::shell::clock::boot_ms;
@@ -65,12 +66,15 @@ pub struct Heard {
     pub words_ms: u64,
 }
 
-/// Says whether words are complete in themselves, so that there is no need to wait for more.
-pub type Complete = Box<dyn Fn(&Transcript) -> bool + Send>;
+/// Judges the words of an utterance by themselves.
+pub type Judge = Box<dyn Fn(&Transcript) -> bool + Send>;
 
 pub struct Options {
     pub own_voice: Arc<OwnVoice>,
-    pub complete: Complete,
+    /// Words are complete in themselves, so that there is no need to wait for more.
+    pub complete: Judge,
+    /// Words made no sense: those of a sentence cut in two may make sense together.
+    pub lost: Judge,
     /// Wait for each utterance's words before taking more sound: the samples' own clock is the clock.
     pub in_step: bool,
     /// What the loudspeaker plays, to be taken out of what the microphone hears.
@@ -110,6 +114,7 @@ pub fn start(
         was_speaking: false,
         hearing: false,
         early: None,
+        pieces: Pieces::default(),
         waiting: BTreeMap::new(),
         jobs,
         results,
@@ -158,6 +163,8 @@ struct Times {
     start_ms: u64,
     end_ms: u64,
     cut_ms: u64,
+    /// Words of ours are in it for certain.
+    over_ours: bool,
 }
 
 /// Recognition begun early in a pause.
@@ -178,6 +185,8 @@ struct Ear {
     was_speaking: bool,
     hearing: bool,
     early: Option<Early>,
+    /// What was cut at a begin or end of our own words, until it is known what became of it.
+    pieces: Pieces,
     /// Start and end of the utterances at the recogniser.
     waiting: BTreeMap<u64, Times>,
     jobs: Sender<Job>,
@@ -262,8 +271,9 @@ impl Ear {
     fn hear_cleaned(&mut self, block: Block) -> bool {
         if !block.follows && self.pushed > 0 {
             let cut = self.segmenter.finish();
-            cut.into_iter().for_each(|segment| self.ended(segment));
+            cut.into_iter().for_each(|segment| self.ended(segment, false));
             self.segmenter = Segmenter::new();
+            self.pieces.forget();
             self.pushed = 0;
             self.early = None;
         }
@@ -280,12 +290,12 @@ impl Ear {
             // four" became 320.
             if self.canceller.as_ref().is_none_or(|canceller| !canceller.works() && !canceller.apart()) {
                 let cut = self.segmenter.split();
-                cut.into_iter().for_each(|segment| self.ended(segment));
+                cut.into_iter().for_each(|segment| self.ended(segment, true));
             }
         }
         self.pushed += block.samples.len() as u64;
         let done = self.segmenter.push(&block.samples);
-        done.into_iter().for_each(|segment| self.ended(segment));
+        done.into_iter().for_each(|segment| self.ended(segment, false));
         self.begin_early();
         self.level(&block.samples);
         let hearing = self.segmenter.hearing();
@@ -328,24 +338,37 @@ impl Ear {
         }
     }
 
-    /// An utterance is whole: its words are known early, or are to be found.
-    fn ended(&mut self, segment: Segment) {
-        if let Some(early) = self.early.take_if(|early| early.end_ms == segment.end_ms) {
-            match early.result {
-                Some(result) => self.utter(result, self.times(&segment)),
-                None => drop(self.waiting.insert(early.id, self.times(&segment))),
-            }
-            return;
-        }
-        if self.is_own_earcon(&segment) {
-            return;
-        }
+    /// An utterance is whole: its words are known early, or are to be found. `at_turn`: it was cut because words of ours
+    /// began or ended.
+    fn ended(&mut self, segment: Segment, at_turn: bool) {
         let times = self.times(&segment);
+        if let Some(early) = self.early.take_if(|early| early.end_ms == segment.end_ms) {
+            self.pieces.ended(&segment, at_turn);
+            match early.result {
+                Some(result) => self.utter(result, times),
+                None => drop(self.waiting.insert(early.id, times)),
+            }
+        } else if !self.is_own_earcon(&segment) {
+            self.pieces.ended(&segment, at_turn);
+            self.recognise(segment, times);
+        }
+    }
+
+    fn recognise(&mut self, segment: Segment, times: Times) {
         if let Some(id) = self.send(segment) {
             self.waiting.insert(id, times);
             if self.options.in_step {
                 self.wait_for_all();
             }
+        }
+    }
+
+    /// A sentence cut where our own words began or ended, of which no piece made sense, is recognised once more as one.
+    fn recognise_pieces(&mut self) {
+        let hearing = self.segmenter.so_far();
+        if let Some(whole) = self.pieces.take_lost(hearing.as_ref()) {
+            let times = Times { over_ours: true, ..self.times(&whole) };
+            self.recognise(whole, times);
         }
     }
 
@@ -412,28 +435,35 @@ impl Ear {
         let unchanged = self.segmenter.so_far().is_some_and(|segment| segment.end_ms == *end_ms);
         if unchanged && (self.options.complete)(transcript) {
             let cut = self.segmenter.split();
-            cut.into_iter().for_each(|segment| self.ended(segment));
+            cut.into_iter().for_each(|segment| self.ended(segment, false));
         }
     }
 
     fn times(&self, segment: &Segment) -> Times {
         let (start_ms, end_ms) = (self.base_ms + segment.start_ms, self.base_ms + segment.end_ms);
-        Times { start_ms, end_ms, cut_ms: boot_ms() }
+        Times { start_ms, end_ms, cut_ms: boot_ms(), over_ours: false }
     }
 
     fn utter(&mut self, result: Result<Transcript, String>, times: Times) {
-        let Times { start_ms, end_ms, cut_ms } = times;
         match result {
-            Ok(transcript) if transcript.text.trim().is_empty() => {}
-            Ok(mut transcript) => {
-                transcript.own_voice = self.options.own_voice.over(start_ms, end_ms);
-                transcript.talked_over = self.options.own_voice.talked_over(start_ms);
-                let apart = self.canceller.as_ref().is_some_and(Canceller::apart);
-                transcript.mixed = !apart && self.options.own_voice.mixed(start_ms, end_ms);
-                let words_ms = boot_ms();
-                self.tell(Told::Utterance(Box::new(Heard { transcript, start_ms, end_ms, cut_ms, words_ms })));
-            }
+            Ok(transcript) => self.utter_words(transcript, times),
             Err(why) => drop(self.tell(Told::Missed { why })),
+        }
+        self.recognise_pieces();
+    }
+
+    fn utter_words(&mut self, mut transcript: Transcript, times: Times) {
+        let Times { start_ms, end_ms, cut_ms, over_ours } = times;
+        let own = &self.options.own_voice;
+        transcript.own_voice = own.over(start_ms, end_ms);
+        transcript.talked_over = own.talked_over(start_ms);
+        let apart = self.canceller.as_ref().is_some_and(Canceller::apart);
+        transcript.mixed = over_ours || (!apart && own.mixed(start_ms, end_ms));
+        let nothing = transcript.text.trim().is_empty();
+        self.pieces.learnt(start_ms.saturating_sub(self.base_ms), nothing || (self.options.lost)(&transcript));
+        if !nothing {
+            let words_ms = boot_ms();
+            self.tell(Told::Utterance(Box::new(Heard { transcript, start_ms, end_ms, cut_ms, words_ms })));
         }
     }
 
@@ -443,7 +473,7 @@ impl Ear {
             self.hear_cleaned(block);
         });
         let rest = self.segmenter.finish();
-        rest.into_iter().for_each(|segment| self.ended(segment));
+        rest.into_iter().for_each(|segment| self.ended(segment, false));
         self.wait_for_all();
         self.tell(Told::Ended);
     }

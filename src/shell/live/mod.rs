@@ -7,6 +7,7 @@ mod ear;
 mod echo;
 mod kept;
 mod own_voice;
+mod pieces;
 mod prompts;
 mod screen;
 mod service;
@@ -103,6 +104,7 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
     let options = ear::Options {
         own_voice: own_voice.clone(),
         complete: complete(knowledge),
+        lost: lost(knowledge),
         in_step: !time.is_machine(),
         loudspeaker: parts.loudspeaker,
     };
@@ -548,7 +550,7 @@ fn machine_now() -> Moment {
 
 /// Whether words are complete in themselves: all understood, nothing in doubt, and nothing that commonly goes on after
 /// a breath (a round number, a pressure without its second half). Where it is not sure, the longer pause is waited for.
-fn complete(knowledge: &Knowledge) -> ear::Complete {
+fn complete(knowledge: &Knowledge) -> ear::Judge {
     let grammar = knowledge.grammar.clone();
     Box::new(move |transcript| {
         let when = Moment::new(0, wall_now());
@@ -557,6 +559,15 @@ fn complete(knowledge: &Knowledge) -> ear::Complete {
             && understood.leftover.is_empty()
             && !may_go_on(&transcript.text)
             && !understood.findings().any(is_half)
+    })
+}
+
+/// Whether words made no sense: neither a finding nor words of ours.
+fn lost(knowledge: &Knowledge) -> ear::Judge {
+    let grammar = knowledge.grammar.clone();
+    Box::new(move |transcript| {
+        let when = Moment::new(0, wall_now());
+        Conversation::default().hear(&grammar, transcript, when).outcome == Outcome::Unmatched
     })
 }
 

@@ -53,7 +53,9 @@ impl Default for Settings {
 pub struct Segment {
     /// 16 kHz mono, with a little sound before the first and after the last voice.
     pub samples: Vec<f32>,
-    /// Where the words begin, milliseconds from the first sample pushed.
+    /// Where the sound begins, milliseconds from the first sample pushed.
+    pub from_ms: u64,
+    /// Where the words begin.
     pub start_ms: u64,
     /// Where the words end.
     pub end_ms: u64,
@@ -245,7 +247,8 @@ impl Segmenter {
         let end = (open.last_voice + 1 + frames_of(self.settings.tail_ms) as u64).min(self.next());
         let range = (begin - self.first) as usize..(end - self.first) as usize;
         let samples = self.frames.range(range).flat_map(|f| f.samples).collect();
-        Segment { samples, start_ms: open.first_voice * FRAME_MS, end_ms: (open.last_voice + 1) * FRAME_MS }
+        let (start_ms, end_ms) = (open.first_voice * FRAME_MS, (open.last_voice + 1) * FRAME_MS);
+        Segment { samples, from_ms: begin * FRAME_MS, start_ms, end_ms }
     }
 
     /// Drops the frames before number `until`.
