@@ -1,17 +1,11 @@
 //! Takes the loudspeaker's sound out of the microphone's, given both: so that the crew is heard while the program speaks.
 //!
-//! A partitioned adaptive filter in the frequency domain (overlap-save, power-normalised), twice: one that learns all the
-//! time and one that is used. What was learnt is taken over only when it is better, and thrown away when it is worse, so
-//! that two voices at once spoil nothing. Where there is nothing to gain the microphone's sound passes unchanged.
-//!
-//! Learning takes a second or two of sound, and the crew may talk over the very first words. So the first sound is held
-//! back until the way from loudspeaker to microphone is known from it: the delay by correlation, the rest by least
-//! squares over a second or two, which the crew's words hardly disturb. Then the stretch is cleaned as a whole. This happens once, and
-//! again when a stream was cut, because the two streams' clocks agree only as far as each was stamped when it began.
-//!
-//! Two devices' clocks drift apart (40 parts in a million with PulseAudio's loopback: measured), and the way drifts with
-//! them, faster than the filters learn. Where they were seen to fall behind, all sound of the loudspeaker is held back and
-//! cleaned in such stretches.
+//! While the loudspeaker sounds, the microphone's sound is held back, a second and a half at a time; the way from one to
+//! the other is learnt from the stretch itself: the delay by correlation, the rest by least squares, which the crew's words
+//! hardly disturb; and the stretch is let go without it. So nobody waits until something was learnt, and it does no harm
+//! that two devices' clocks drift apart (40 parts in a million with PulseAudio's loopback, measured): an adaptive filter,
+//! which this was before, fell behind by that, to a gain of 1 dB where this has 20. Where the microphone does not hear the
+//! loudspeaker its sound passes unchanged and at once.
 
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -24,22 +18,20 @@ use crate::shell::capture::{Block, RATE_HZ};
 /// Samples handled at a time: 32 ms.
 const CHUNK: usize = 512;
 const BINS: usize = CHUNK + 1;
-/// Chunks of the loudspeaker's sound that still count: 0.4 s from loudspeaker to microphone.
-const PARTS: usize = 12;
-/// How fast it learns, 0 to 1.
-const PACE: f32 = 0.5;
+/// Chunks of the loudspeaker's sound that still count.
+const PARTS: usize = TAPS / CHUNK;
 /// The loudspeaker is silent below this mean power (-80 dBFS).
 const SILENT: f32 = 1e-8;
 /// The microphone waits no longer than this for the loudspeaker's sound to arrive, samples.
 const PATIENCE: usize = 1_600;
-/// The echo counts as taken out from a tenth of its power on; what was reached counts half as much 2 s later. Our own
-/// choice, no source. Longer than that (8 s were tried) the words of the crew right behind ours were not cut from what is
-/// left of ours, and were lost with them as an echo.
+/// The echo counts as taken out from a tenth of its power on; what was reached counts half as much after 2 s of the
+/// loudspeaker's sound. Our own choice, no source. Longer than that (8 s were tried) the words of the crew right behind ours
+/// were not cut from what is left of ours, and were lost with them as an echo.
 const WORKS: f32 = 10.0;
 const FADES: f32 = 0.989;
 /// Sound of the loudspeaker that is kept, samples.
 const KEPT: usize = 12 * RATE_HZ as usize;
-/// The first sound is looked at each time that so much more of it has come, samples.
+/// What is held back is looked at each time that so much more of it has come, samples.
 const LOOK_EVERY: usize = 3 * RATE_HZ as usize / 2;
 /// It is held back no longer than this, and no longer than the loudspeaker's pause after it, samples.
 const HELD_MAX: usize = 8 * RATE_HZ as usize;
@@ -64,8 +56,6 @@ const LATEST: i64 = RATE_HZ as i64 * 4 / 5;
 const MARGIN: i64 = 160;
 /// A peak of the correlation counts from so many times its spread on: noise alone reaches 4.5 among so many places.
 const STANDS_OUT: f32 = 7.0;
-/// What `reached` is where the way was learnt from a stretch.
-const LEARNT: f32 = 2.0 * WORKS;
 
 type Spectrum = Vec<Complex<f32>>;
 
@@ -116,40 +106,35 @@ impl Line {
     }
 }
 
-/// How well the way from loudspeaker to microphone is known.
-#[derive(Clone, Copy, PartialEq)]
-enum Way {
-    Unknown,
-    /// The microphone's sound is held back since the loudspeaker sounds.
-    Held {
-        /// Samples of the loudspeaker's sound so far, and of its pause since.
-        sounding: usize,
-        pause: usize,
-        /// Samples held when the way was last looked for.
-        looked: usize,
-    },
-    /// It was looked for: found, or there is none.
-    Known,
+/// The microphone's sound that is held back since the loudspeaker sounds.
+#[derive(Default)]
+struct Held {
+    samples: Vec<f32>,
+    /// Place of the first one.
+    from: u64,
+    /// Samples of the loudspeaker's sound so far, and of its pause since.
+    sounding: usize,
+    pause: usize,
+    /// Samples held when the way was last looked for.
+    looked: usize,
 }
 
+#[derive(Default)]
 pub struct Canceller {
     microphone: Line,
     loudspeaker: Line,
     /// The block that the next output continues.
     follows: bool,
     filter: Filter,
-    way: Way,
-    /// What is held back, from the first chunk of the loudspeaker's sound on, and its place.
-    held: Vec<f32>,
-    held_from: u64,
+    held: Option<Held>,
     /// The loudspeaker's sound counts as so much later than it is stamped, samples.
     shift: i64,
-    /// It was looked for, in sound enough, and the microphone does not hear it: a headset.
-    apart: bool,
     /// The microphone hears it, at `shift`.
     found: bool,
-    /// The filters fall behind: what is heard over the loudspeaker is held back and cleaned in stretches.
-    drifts: bool,
+    /// The way as it was last learnt.
+    taps: Option<Vec<f32>>,
+    /// It was looked for, in sound enough, and the microphone does not hear it: a headset.
+    apart: bool,
 }
 
 /// How what was held back is let go.
@@ -160,24 +145,6 @@ enum Release {
     Cleaned,
     /// The same by the way as it is learnt from what was held.
     Relearnt,
-}
-
-impl Default for Canceller {
-    fn default() -> Canceller {
-        Canceller {
-            microphone: Line::default(),
-            loudspeaker: Line::default(),
-            follows: false,
-            filter: Filter::new(),
-            way: Way::Unknown,
-            held: Vec::new(),
-            held_from: 0,
-            shift: 0,
-            apart: false,
-            found: false,
-            drifts: false,
-        }
-    }
 }
 
 impl Canceller {
@@ -234,13 +201,10 @@ impl Canceller {
 
     /// The way is not known any more: what was held back for it is let go.
     fn learn_anew(&mut self) -> Vec<Block> {
-        let held = self.release(Release::AsHeard);
-        self.way = Way::Unknown;
-        self.filter = Filter::new();
-        self.shift = 0;
-        self.apart = false;
-        self.found = false;
-        self.drifts = false;
+        let held = self.let_go(Release::AsHeard);
+        self.filter = Filter::default();
+        self.taps = None;
+        (self.shift, self.found, self.apart) = (0, false, false);
         held
     }
 
@@ -268,129 +232,94 @@ impl Canceller {
     fn chunk(&mut self) -> Vec<Block> {
         let place = self.microphone.first;
         let heard = self.microphone.chunk(place);
-        let played = self.loudspeaker.chunk(self.played_at(place));
+        let sounds = power(&self.loudspeaker.chunk(self.played_at(place))) >= SILENT;
         self.microphone.forget_before(place + CHUNK as u64);
-        let sounds = power(&played) >= SILENT;
-        self.drifts |= sounds && self.way == Way::Known && self.found && self.filter.reached <= WORKS;
-        match self.way {
-            Way::Unknown if sounds => self.begin_to_hold(place, heard),
-            Way::Known if sounds && self.drifts => self.begin_to_hold(place, heard),
-            Way::Held { .. } => self.hold(heard, sounds),
-            Way::Unknown | Way::Known => {
-                let samples = self.filter.run(&played, heard);
-                vec![self.block(place, samples)]
+        if self.held.is_none() && sounds && !self.apart {
+            self.held = Some(Held { from: place, ..Held::default() });
+        }
+        match &mut self.held {
+            Some(held) => {
+                held.take(heard, sounds);
+                self.look_at_held()
             }
+            None => vec![self.block(place, heard)],
         }
     }
 
-    fn begin_to_hold(&mut self, place: u64, heard: Vec<f32>) -> Vec<Block> {
-        self.held_from = place;
-        self.way = Way::Held { sounding: 0, pause: 0, looked: 0 };
-        self.hold(heard, true)
-    }
-
-    fn hold(&mut self, heard: Vec<f32>, sounds: bool) -> Vec<Block> {
-        self.held.extend(heard);
-        let Way::Held { mut sounding, mut pause, mut looked } = self.way else { return Vec::new() };
-        (sounding, pause) = if sounds { (sounding + CHUNK, 0) } else { (sounding, pause + CHUNK) };
-        let over = pause >= HELD_PAUSE || self.held.len() >= HELD_MAX;
-        if over && sounding < TEACHES {
-            return if self.found { self.let_go(Release::Cleaned) } else { self.learn_anew() };
+    fn look_at_held(&mut self) -> Vec<Block> {
+        let Some(held) = &mut self.held else { return Vec::new() };
+        let over = held.pause >= HELD_PAUSE || held.samples.len() >= HELD_MAX;
+        if over && held.sounding < TEACHES {
+            return self.let_go(if self.found { Release::Cleaned } else { Release::AsHeard });
         }
-        if over || self.held.len() >= looked + LOOK_EVERY {
-            looked = self.held.len();
-            match self.look() {
-                // Too short, or the crew talks over it: there is more to learn from in a moment.
-                Some(left) if left > 1.0 / WORKS && !over && !self.drifts => {}
-                Some(_) => {
-                    self.found = true;
-                    return self.let_go(Release::Relearnt);
-                }
-                None if looked < 2 * LOOK_EVERY && !over => {}
-                None => {
-                    self.apart = sounding >= SURE && power(&self.held) >= SILENT;
-                    return self.let_go(Release::AsHeard);
-                }
-            }
+        if !over && held.samples.len() < held.looked + LOOK_EVERY {
+            return Vec::new();
         }
-        self.way = Way::Held { sounding, pause, looked };
-        Vec::new()
+        held.looked = held.samples.len();
+        let long = held.looked >= 2 * LOOK_EVERY;
+        let enough = held.sounding >= SURE && power(&held.samples) >= SILENT;
+        if self.look() {
+            self.found = true;
+            return self.let_go(Release::Relearnt);
+        }
+        if !over && !long {
+            return Vec::new();
+        }
+        self.apart = enough;
+        self.let_go(Release::AsHeard)
     }
 
-    fn let_go(&mut self, how: Release) -> Vec<Block> {
-        self.way = Way::Known;
-        self.release(how)
-    }
-
-    /// Learns the way from what is held; which part of the last second's power is left then. `None`: the microphone does
-    /// not hear the loudspeaker.
-    fn look(&mut self) -> Option<f32> {
-        let before = self.held_from.saturating_add_signed(-LATEST);
-        let played = self.loudspeaker.stretch(before, self.held.len() + (LATEST - EARLIEST) as usize);
-        match delay(&played, &self.held) {
+    /// Looks for the delay in what is held. False: the microphone does not hear the loudspeaker.
+    fn look(&mut self) -> bool {
+        let Some(held) = &self.held else { return false };
+        let before = held.from.saturating_add_signed(-LATEST);
+        let played = self.loudspeaker.stretch(before, held.samples.len() + (LATEST - EARLIEST) as usize);
+        match delay(&played, &held.samples) {
             Some(delay) => self.shift = MARGIN - delay,
             // The crew may be far louder: it is where it was.
-            None if self.found => {}
-            None => return None,
+            None => return self.found,
         }
-        self.filter = Filter::new();
-        self.filter.reached = LEARNT;
-        let last = self.held.len().saturating_sub(WINDOW);
-        self.filter.set(&self.taps_around(last));
-        Some(self.left_since(last))
+        true
     }
 
-    /// The way as it was around the second that begins at `at` in what is held.
-    fn taps_around(&self, at: usize) -> Vec<f32> {
-        let (from, to) = (at.saturating_sub(AROUND), (at + WINDOW + AROUND).min(self.held.len()));
-        let begin = self.played_at(self.held_from + from as u64).saturating_sub(TAPS as u64 - 1);
+    /// The way as it was around the second that begins at `at` in what is held: as it was before, unless it has changed.
+    fn learn_around(&mut self, held: &Held, at: usize) {
+        let (from, to) = (at.saturating_sub(AROUND), (at + WINDOW + AROUND).min(held.samples.len()));
+        let begin = self.played_at(held.from + from as u64).saturating_sub(TAPS as u64 - 1);
         let played = self.loudspeaker.stretch(begin, to - from + TAPS - 1);
-        way(&played, &self.held[from..to])
-    }
-
-    /// Which part of the power of what is held since `from` is left, as the filter stands.
-    fn left_since(&mut self, from: usize) -> f32 {
-        self.filter.forget_sound();
-        let (mut all, mut left) = (0.0, 0.0);
-        let start = from - from % CHUNK;
-        for at in (start..self.held.len()).step_by(CHUNK) {
-            let played = self.loudspeaker.chunk(self.played_at(self.held_from + at as u64));
-            self.filter.take(&played);
-            // The first chunk lacks what was played before it.
-            if at > start && at + CHUNK <= self.held.len() && power(&played) >= SILENT {
-                let heard = &self.held[at..at + CHUNK];
-                all += power(heard);
-                left += power(&subtract(heard, &self.filter.apply(&self.filter.used)));
-            }
+        let equations = Equations::of(&played, &held.samples[from..to]);
+        let fresh = equations.solved();
+        let changed = self.taps.as_ref().is_none_or(|taps| equations.tell_apart(taps, &fresh));
+        if changed {
+            self.filter.set(&fresh);
+            self.taps = Some(fresh);
         }
-        left / all.max(SILENT)
     }
 
     /// Lets go of what is held back.
-    fn release(&mut self, how: Release) -> Vec<Block> {
-        self.filter.forget_sound();
+    fn let_go(&mut self, how: Release) -> Vec<Block> {
+        let Some(held) = self.held.take() else { return Vec::new() };
+        for before in (1..=PARTS as u64).rev() {
+            let place = self.played_at(held.from.saturating_sub(before * CHUNK as u64));
+            self.filter.take(&self.loudspeaker.chunk(place));
+        }
         let mut out = Vec::new();
-        for at in (0..self.held.len()).step_by(CHUNK) {
-            let place = self.held_from + at as u64;
+        for (n, heard) in held.samples.chunks(CHUNK).enumerate() {
+            let at = n * CHUNK;
+            let place = held.from + at as u64;
             let told = self.loudspeaker.end() >= self.played_at(place + CHUNK as u64);
-            if at + CHUNK > self.held.len() || (!told && !self.loudspeaker.samples.is_empty()) {
+            if !told && !self.loudspeaker.samples.is_empty() {
                 // What was played then is still to be told: it waits as all that is heard does.
-                self.microphone.put_back(&self.held[at..]);
+                self.microphone.put_back(&held.samples[at..]);
                 break;
             }
             if how == Release::Relearnt && at % WINDOW < CHUNK {
-                self.filter.set(&self.taps_around(at));
+                self.learn_around(&held, at);
             }
-            let heard = self.held[at..at + CHUNK].to_vec();
-            let samples = match how {
-                Release::AsHeard => heard,
-                Release::Cleaned | Release::Relearnt => {
-                    self.filter.clean(&self.loudspeaker.chunk(self.played_at(place)), heard)
-                }
-            };
+            let played = self.loudspeaker.chunk(self.played_at(place));
+            let samples = if how == Release::AsHeard { heard.to_vec() } else { self.filter.clean(&played, heard) };
             out.push(self.block(place, samples));
         }
-        self.held.clear();
         out
     }
 
@@ -404,6 +333,14 @@ impl Canceller {
     fn block(&mut self, place: u64, samples: Vec<f32>) -> Block {
         let follows = std::mem::replace(&mut self.follows, true);
         Block { at_ms: place * 1000 / u64::from(RATE_HZ), follows, samples }
+    }
+}
+
+impl Held {
+    fn take(&mut self, heard: Vec<f32>, sounds: bool) {
+        self.samples.extend(heard);
+        (self.sounding, self.pause) =
+            if sounds { (self.sounding + CHUNK, 0) } else { (self.sounding, self.pause + CHUNK) };
     }
 }
 
@@ -432,29 +369,65 @@ fn delay(played: &[f32], heard: &[f32]) -> Option<i64> {
     (spread > 0.0 && peak > STANDS_OUT * spread).then(|| LATEST - at as i64)
 }
 
-/// The way as taps: those whose sound, taken from `heard`, leaves the least. `played` begins `TAPS - 1` before it.
-///
-/// The normal equations with the autocorrelation of the whole stretch (a Toeplitz matrix), solved by Levinson's recursion.
-fn way(played: &[f32], heard: &[f32]) -> Vec<f32> {
-    let auto = correlate(played, played, TAPS);
-    // Of lag `TAPS - 1 - k` is what came `k` before.
-    let mut cross = correlate(heard, played, TAPS);
-    cross.reverse();
-    let Some(power) = auto.first().map(|p| p * (1.0 + RIDGE) + 1e-9) else { return vec![0.0; TAPS] };
-    let at = |lag: usize| if lag == 0 { power } else { auto[lag] };
-    let (mut taps, mut back) = (vec![cross[0] / power], vec![1.0 / power]);
-    for (n, wanted) in cross.iter().enumerate().skip(1) {
-        let off: f64 = back.iter().enumerate().map(|(i, b)| at(i + 1) * b).sum();
-        let scale = 1.0 / (1.0 - off * off);
-        // `back` reversed is the forward vector: the matrix is symmetric.
-        let forward: Vec<f64> = back.iter().rev().copied().chain([0.0]).collect();
-        let shifted: Vec<f64> = [0.0].into_iter().chain(back.iter().copied()).collect();
-        back = shifted.iter().zip(&forward).map(|(s, f)| scale * (s - off * f)).collect();
-        let missing: f64 = wanted - taps.iter().enumerate().map(|(i, t)| at(n - i) * t).sum::<f64>();
-        taps.push(0.0);
-        taps.iter_mut().zip(&back).for_each(|(t, b)| *t += missing * b);
+/// The normal equations of the way in a stretch of sound: of the taps whose sound, taken from what was heard, leaves the
+/// least.
+struct Equations {
+    /// Autocorrelation of what was played, each lag; of the whole stretch, so that the matrix is a Toeplitz one.
+    auto: Vec<f64>,
+    /// Correlation with what was heard, each tap.
+    cross: Vec<f64>,
+    /// Energy of what was heard.
+    heard: f64,
+    samples: usize,
+}
+
+impl Equations {
+    /// `played` begins `TAPS - 1` before `heard`.
+    fn of(played: &[f32], heard: &[f32]) -> Equations {
+        let mut auto = correlate(played, played, TAPS);
+        // Of lag `TAPS - 1 - k` is what came `k` before.
+        let mut cross = correlate(heard, played, TAPS);
+        cross.reverse();
+        if let Some(power) = auto.first_mut() {
+            *power = *power * (1.0 + RIDGE) + 1e-9;
+        }
+        let energy = heard.iter().map(|s| f64::from(*s).powi(2)).sum();
+        Equations { auto, cross, heard: energy, samples: heard.len() }
     }
-    taps.into_iter().map(|t| t as f32).collect()
+
+    /// By Levinson's recursion.
+    fn solved(&self) -> Vec<f32> {
+        let Equations { auto, cross, .. } = self;
+        let (mut taps, mut back) = (vec![cross[0] / auto[0]], vec![1.0 / auto[0]]);
+        for (n, wanted) in cross.iter().enumerate().skip(1) {
+            let off: f64 = back.iter().enumerate().map(|(i, b)| auto[i + 1] * b).sum();
+            let scale = 1.0 / (1.0 - off * off);
+            // `back` reversed is the forward vector: the matrix is symmetric.
+            let forward: Vec<f64> = back.iter().rev().copied().chain([0.0]).collect();
+            let shifted: Vec<f64> = [0.0].into_iter().chain(back.iter().copied()).collect();
+            back = shifted.iter().zip(&forward).map(|(s, f)| scale * (s - off * f)).collect();
+            let missing: f64 = wanted - taps.iter().enumerate().map(|(i, t)| auto[n - i] * t).sum::<f64>();
+            taps.push(0.0);
+            taps.iter_mut().zip(&back).for_each(|(t, b)| *t += missing * b);
+        }
+        taps.into_iter().map(|t| t as f32).collect()
+    }
+
+    /// The energy that `taps` leave.
+    fn left(&self, taps: &[f32]) -> f64 {
+        let both: f64 = taps.iter().zip(&self.cross).map(|(t, c)| f64::from(*t) * c).sum();
+        let own = correlate(taps, taps, taps.len());
+        let two_sided = own.iter().zip(&self.auto).map(|(o, a)| 2.0 * o * a).sum::<f64>() - own[0] * self.auto[0];
+        self.heard - 2.0 * both + two_sided
+    }
+
+    /// True if the stretch is explained by `fresh` taps, which were made for it, better than by those of `before`, beyond
+    /// what any taps made for it would do: where the crew talks, those of before are the truer ones. (Twice the number of
+    /// taps: Akaike's criterion.)
+    fn tell_apart(&self, before: &[f32], fresh: &[f32]) -> bool {
+        let worth = 1.0 + 2.0 * TAPS as f64 / self.samples as f64;
+        self.left(before) > self.left(fresh) * worth
+    }
 }
 
 /// Sums of `short[n] * long[n + lag]` for each lag below `lags`.
@@ -481,28 +454,23 @@ fn spectrum<T: FftNum>(forward: &dyn RealToComplex<T>, mut samples: Vec<T>) -> V
     out
 }
 
+/// What the loudspeaker's sound becomes on its way to the microphone, and takes it out: a convolution by overlap-save.
 struct Filter {
     forward: Arc<dyn RealToComplex<f32>>,
     back: Arc<dyn ComplexToReal<f32>>,
     /// Spectra of the loudspeaker's sound, newest first, each over two chunks.
     played: VecDeque<Spectrum>,
     last: Vec<f32>,
-    /// Smoothed power of the loudspeaker's sound, each bin.
-    power: Vec<f32>,
-    learning: Vec<Spectrum>,
-    used: Vec<Spectrum>,
-    /// Smoothed power: of the microphone, of what each filter leaves.
+    way: Vec<Spectrum>,
+    /// Smoothed power of the microphone's sound, and of what is left of it.
     heard: f32,
-    learning_left: f32,
-    used_left: f32,
+    left: f32,
     /// How many times less sound was left than there was, at best, lately: two voices at once hide it for a while.
     reached: f32,
-    /// Chunk of the learnt filter that is trimmed next.
-    trim: usize,
 }
 
-impl Filter {
-    fn new() -> Filter {
+impl Default for Filter {
+    fn default() -> Filter {
         let mut planner = RealFftPlanner::new();
         let silent = || vec![Complex::default(); BINS];
         Filter {
@@ -510,50 +478,20 @@ impl Filter {
             back: planner.plan_fft_inverse(2 * CHUNK),
             played: (0..PARTS).map(|_| silent()).collect(),
             last: vec![0.0; CHUNK],
-            power: vec![0.0; BINS],
-            learning: (0..PARTS).map(|_| silent()).collect(),
-            used: (0..PARTS).map(|_| silent()).collect(),
+            way: (0..PARTS).map(|_| silent()).collect(),
             heard: 0.0,
-            learning_left: 0.0,
-            used_left: 0.0,
+            left: 0.0,
             reached: 1.0,
-            trim: 0,
         }
     }
+}
 
-    /// The sound before a gap means nothing after it; what was learnt of the room stays.
-    fn forget_sound(&mut self) {
-        self.last.fill(0.0);
-        for spectrum in &mut self.played {
-            spectrum.fill(Complex::default());
-        }
-    }
-
-    fn run(&mut self, played: &[f32], heard: Vec<f32>) -> Vec<f32> {
-        self.take(played);
-        if self.sounding() < SILENT {
-            return heard;
-        }
-        let learning_left = subtract(&heard, &self.apply(&self.learning));
-        let used_left = subtract(&heard, &self.apply(&self.used));
-        smooth(&mut self.heard, power(&heard));
-        smooth(&mut self.learning_left, power(&learning_left));
-        smooth(&mut self.used_left, power(&used_left));
-        self.learn(&learning_left);
-        self.choose();
-        self.reached = (self.reached * FADES).max(self.heard / self.used_left.max(SILENT));
-        if self.used_left < self.heard { used_left } else { heard }
-    }
-
+impl Filter {
     fn take(&mut self, played: &[f32]) {
         let both: Vec<f32> = self.last.iter().chain(played).copied().collect();
         self.last.copy_from_slice(played);
-        let spectrum = spectrum(&*self.forward, both);
-        for (power, bin) in self.power.iter_mut().zip(&spectrum) {
-            *power = 0.8 * *power + 0.2 * bin.norm_sqr();
-        }
         self.played.pop_back();
-        self.played.push_front(spectrum);
+        self.played.push_front(spectrum(&*self.forward, both));
     }
 
     fn samples(&self, mut spectrum: Spectrum) -> Vec<f32> {
@@ -566,9 +504,9 @@ impl Filter {
     }
 
     /// What the loudspeaker's sound becomes on its way to the microphone.
-    fn apply(&self, filter: &[Spectrum]) -> Vec<f32> {
+    fn echo(&self) -> Vec<f32> {
         let mut sum = vec![Complex::default(); BINS];
-        for (part, played) in filter.iter().zip(&self.played) {
+        for (part, played) in self.way.iter().zip(&self.played) {
             for (out, (w, x)) in sum.iter_mut().zip(part.iter().zip(played)) {
                 *out += w * x;
             }
@@ -578,53 +516,21 @@ impl Filter {
 
     /// What is known of the way from now on.
     fn set(&mut self, taps: &[f32]) {
-        for (n, part) in self.used.iter_mut().enumerate() {
+        for (n, part) in self.way.iter_mut().enumerate() {
             *part = spectrum(&*self.forward, taps.iter().skip(n * CHUNK).take(CHUNK).copied().collect());
         }
-        self.learning.clone_from(&self.used);
     }
 
-    /// Takes out what was played, without learning more.
-    fn clean(&mut self, played: &[f32], heard: Vec<f32>) -> Vec<f32> {
+    /// Takes out what was played.
+    fn clean(&mut self, played: &[f32], heard: &[f32]) -> Vec<f32> {
         self.take(played);
-        let left = subtract(&heard, &self.apply(&self.used));
-        smooth(&mut self.heard, power(&heard));
-        smooth(&mut self.used_left, power(&left));
-        self.learning_left = self.used_left;
-        if self.used_left < self.heard { left } else { heard }
-    }
-
-    /// Smoothed power of what the loudspeaker plays.
-    fn sounding(&self) -> f32 {
-        self.power.iter().sum::<f32>() / (2.0 * CHUNK as f32).powi(2)
-    }
-
-    fn learn(&mut self, left: &[f32]) {
-        let padded: Vec<f32> = std::iter::repeat_n(0.0, CHUNK).chain(left.iter().copied()).collect();
-        let error = spectrum(&*self.forward, padded);
-        let floor = self.power.iter().sum::<f32>() / BINS as f32 * 0.01 + 1e-6;
-        let step: Spectrum =
-            error.iter().zip(&self.power).map(|(e, p)| e * (PACE / (PARTS as f32 * (p + floor)))).collect();
-        for (part, played) in self.learning.iter_mut().zip(&self.played) {
-            for (w, (x, s)) in part.iter_mut().zip(played.iter().zip(&step)) {
-                *w += x.conj() * s;
-            }
+        let left = subtract(heard, &self.echo());
+        smooth(&mut self.heard, power(heard));
+        smooth(&mut self.left, power(&left));
+        if power(played) >= SILENT {
+            self.reached = (self.reached * FADES).max(self.heard / self.left.max(SILENT));
         }
-        // The second half of each part must be zero in time: one part is trimmed a chunk, in turn.
-        let mut taps = self.samples(self.learning[self.trim].clone());
-        taps[CHUNK..].fill(0.0);
-        self.learning[self.trim] = spectrum(&*self.forward, taps);
-        self.trim = (self.trim + 1) % PARTS;
-    }
-
-    fn choose(&mut self) {
-        if self.learning_left < 0.8 * self.used_left && self.learning_left < self.heard {
-            self.used.clone_from(&self.learning);
-            self.used_left = self.learning_left;
-        } else if self.learning_left > 2.0 * self.used_left.min(self.heard) {
-            self.learning.clone_from(&self.used);
-            self.learning_left = self.used_left;
-        }
+        if self.left < self.heard { left } else { heard.to_vec() }
     }
 }
 
