@@ -10,7 +10,7 @@ use crossbeam_channel::{Receiver, Sender, TrySendError, bounded, never, select};
 
 use super::echo::Canceller;
 use super::own_voice::OwnVoice;
-use super::pieces::Pieces;
+use super::pieces::{Decision, Pieces, Sense};
 use crate::core::utterance::Transcript;
 use crate::shell::capture::{Block, CaptureEvent, MicState, RATE_HZ};
 use crate::shell::clock::boot_ms;
@@ -73,8 +73,8 @@ pub struct Options {
     pub own_voice: Arc<OwnVoice>,
     /// Words are complete in themselves, so that there is no need to wait for more.
     pub complete: Judge,
-    /// Words made no sense: those of a sentence cut in two may make sense together.
-    pub lost: Judge,
+    /// What words mean by themselves.
+    pub sense: Box<dyn Fn(&Transcript) -> Sense + Send>,
     /// Wait for each utterance's words before taking more sound: the samples' own clock is the clock.
     pub in_step: bool,
     /// What the loudspeaker plays, to be taken out of what the microphone hears.
@@ -163,8 +163,13 @@ struct Times {
     start_ms: u64,
     end_ms: u64,
     cut_ms: u64,
-    /// Words of ours are in it for certain.
-    over_ours: bool,
+}
+
+/// An utterance at the recogniser.
+struct Awaited {
+    times: Times,
+    /// It is the pieces of a sentence put together again; what was heard in them, and with how many findings.
+    pieces: Option<(usize, Vec<Option<Heard>>)>,
 }
 
 /// Recognition begun early in a pause.
@@ -186,9 +191,9 @@ struct Ear {
     hearing: bool,
     early: Option<Early>,
     /// What was cut at a begin or end of our own words, until it is known what became of it.
-    pieces: Pieces,
-    /// Start and end of the utterances at the recogniser.
-    waiting: BTreeMap<u64, Times>,
+    pieces: Pieces<Option<Heard>>,
+    /// The utterances at the recogniser.
+    waiting: BTreeMap<u64, Awaited>,
     jobs: Sender<Job>,
     results: Receiver<Done>,
     told: Sender<Told>,
@@ -273,7 +278,7 @@ impl Ear {
             let cut = self.segmenter.finish();
             cut.into_iter().for_each(|segment| self.ended(segment, false));
             self.segmenter = Segmenter::new();
-            self.pieces.forget();
+            self.pieces.given_up().into_iter().for_each(|heard| self.tell_heard(heard));
             self.pushed = 0;
             self.early = None;
         }
@@ -296,6 +301,7 @@ impl Ear {
         self.pushed += block.samples.len() as u64;
         let done = self.segmenter.push(&block.samples);
         done.into_iter().for_each(|segment| self.ended(segment, false));
+        self.settle_pieces(self.pushed * 1000 / u64::from(RATE_HZ));
         self.begin_early();
         self.level(&block.samples);
         let hearing = self.segmenter.hearing();
@@ -342,33 +348,45 @@ impl Ear {
     /// began or ended.
     fn ended(&mut self, segment: Segment, at_turn: bool) {
         let times = self.times(&segment);
+        let awaited = Awaited { times, pieces: None };
         if let Some(early) = self.early.take_if(|early| early.end_ms == segment.end_ms) {
             self.pieces.ended(&segment, at_turn);
             match early.result {
-                Some(result) => self.utter(result, times),
-                None => drop(self.waiting.insert(early.id, times)),
+                Some(result) => self.utter(result, awaited),
+                None => drop(self.waiting.insert(early.id, awaited)),
             }
         } else if !self.is_own_earcon(&segment) {
             self.pieces.ended(&segment, at_turn);
-            self.recognise(segment, times);
+            self.recognise(segment, awaited);
         }
     }
 
-    fn recognise(&mut self, segment: Segment, times: Times) {
-        if let Some(id) = self.send(segment) {
-            self.waiting.insert(id, times);
-            if self.options.in_step {
-                self.wait_for_all();
+    fn recognise(&mut self, segment: Segment, awaited: Awaited) {
+        match self.send(segment) {
+            Some(id) => {
+                self.waiting.insert(id, awaited);
+                if self.options.in_step {
+                    self.wait_for_all();
+                }
             }
+            None => self.heard(None, awaited),
         }
     }
 
-    /// A sentence cut where our own words began or ended, of which no piece made sense, is recognised once more as one.
-    fn recognise_pieces(&mut self) {
+    /// A sentence cut where our own words began or ended: what was heard in its pieces is told, or it is recognised once
+    /// more as one. `now_ms` is how far was heard, on the segmenter's clock.
+    fn settle_pieces(&mut self, now_ms: u64) {
+        if self.pieces.is_empty() {
+            return;
+        }
         let hearing = self.segmenter.so_far();
-        if let Some(whole) = self.pieces.take_lost(hearing.as_ref()) {
-            let times = Times { over_ours: true, ..self.times(&whole) };
-            self.recognise(whole, times);
+        match self.pieces.decided(now_ms, hearing.as_ref()) {
+            Some(Decision::Tell(pieces)) => pieces.into_iter().for_each(|heard| self.tell_heard(heard)),
+            Some(Decision::Join(whole, findings, pieces)) => {
+                let times = self.times(&whole);
+                self.recognise(whole, Awaited { times, pieces: Some((findings, pieces)) });
+            }
+            None => {}
         }
     }
 
@@ -421,8 +439,8 @@ impl Ear {
     }
 
     fn words(&mut self, id: u64, result: Result<Transcript, String>) {
-        if let Some(times) = self.waiting.remove(&id) {
-            self.utter(result, times);
+        if let Some(awaited) = self.waiting.remove(&id) {
+            self.utter(result, awaited);
         } else if let Some(early) = self.early.as_mut().filter(|early| early.id == id) {
             early.result = Some(result);
             self.end_early();
@@ -441,29 +459,55 @@ impl Ear {
 
     fn times(&self, segment: &Segment) -> Times {
         let (start_ms, end_ms) = (self.base_ms + segment.start_ms, self.base_ms + segment.end_ms);
-        Times { start_ms, end_ms, cut_ms: boot_ms(), over_ours: false }
+        Times { start_ms, end_ms, cut_ms: boot_ms() }
     }
 
-    fn utter(&mut self, result: Result<Transcript, String>, times: Times) {
-        match result {
-            Ok(transcript) => self.utter_words(transcript, times),
-            Err(why) => drop(self.tell(Told::Missed { why })),
-        }
-        self.recognise_pieces();
+    fn utter(&mut self, result: Result<Transcript, String>, awaited: Awaited) {
+        let heard = match result {
+            Ok(transcript) => self.about_ours(transcript, &awaited),
+            Err(why) => {
+                self.tell(Told::Missed { why });
+                None
+            }
+        };
+        self.heard(heard, awaited);
     }
 
-    fn utter_words(&mut self, mut transcript: Transcript, times: Times) {
-        let Times { start_ms, end_ms, cut_ms, over_ours } = times;
+    /// The words, with what is to be known of our own beside them; nothing where there are none.
+    fn about_ours(&self, mut transcript: Transcript, awaited: &Awaited) -> Option<Heard> {
+        let Times { start_ms, end_ms, cut_ms } = awaited.times;
         let own = &self.options.own_voice;
         transcript.own_voice = own.over(start_ms, end_ms);
         transcript.talked_over = own.talked_over(start_ms);
         let apart = self.canceller.as_ref().is_some_and(Canceller::apart);
-        transcript.mixed = over_ours || (!apart && own.mixed(start_ms, end_ms));
-        let nothing = transcript.text.trim().is_empty();
-        self.pieces.learnt(start_ms.saturating_sub(self.base_ms), nothing || (self.options.lost)(&transcript));
-        if !nothing {
-            let words_ms = boot_ms();
-            self.tell(Told::Utterance(Box::new(Heard { transcript, start_ms, end_ms, cut_ms, words_ms })));
+        transcript.mixed = awaited.pieces.is_some() || (!apart && own.mixed(start_ms, end_ms));
+        let silent = transcript.text.trim().is_empty();
+        (!silent).then(|| Heard { transcript, start_ms, end_ms, cut_ms, words_ms: boot_ms() })
+    }
+
+    /// What was heard is told, or kept as a piece of a sentence.
+    fn heard(&mut self, heard: Option<Heard>, awaited: Awaited) {
+        let sense = |heard: &Heard| (self.options.sense)(&heard.transcript);
+        let start_ms = awaited.times.start_ms.saturating_sub(self.base_ms);
+        match awaited.pieces {
+            Some((findings, pieces)) => {
+                let better = |sense: Sense| !sense.ours && sense.findings > 0 && sense.findings >= findings;
+                match heard.filter(|heard| better(sense(heard))) {
+                    Some(heard) => self.tell_heard(Some(heard)),
+                    None => pieces.into_iter().for_each(|heard| self.tell_heard(heard)),
+                }
+            }
+            None if self.pieces.has(start_ms) => {
+                let sense = heard.as_ref().map(sense).unwrap_or_default();
+                self.pieces.learnt(start_ms, sense, heard);
+            }
+            None => self.tell_heard(heard),
+        }
+    }
+
+    fn tell_heard(&self, heard: Option<Heard>) {
+        if let Some(heard) = heard {
+            self.tell(Told::Utterance(Box::new(heard)));
         }
     }
 
@@ -474,6 +518,8 @@ impl Ear {
         });
         let rest = self.segmenter.finish();
         rest.into_iter().for_each(|segment| self.ended(segment, false));
+        self.wait_for_all();
+        self.settle_pieces(u64::MAX);
         self.wait_for_all();
         self.tell(Told::Ended);
     }

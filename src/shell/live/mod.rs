@@ -23,6 +23,7 @@ use anyhow::{Context, Result};
 use crossbeam_channel::{Receiver, Sender, bounded, never, select};
 
 pub use own_voice::OwnVoice;
+use pieces::Sense;
 pub use prompts::Prompts;
 pub use screen::Screen;
 pub use service::Service;
@@ -104,7 +105,7 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
     let options = ear::Options {
         own_voice: own_voice.clone(),
         complete: complete(knowledge),
-        lost: lost(knowledge),
+        sense: sense(knowledge),
         in_step: !time.is_machine(),
         loudspeaker: parts.loudspeaker,
     };
@@ -562,12 +563,17 @@ fn complete(knowledge: &Knowledge) -> ear::Judge {
     })
 }
 
-/// Whether words made no sense: neither a finding nor words of ours.
-fn lost(knowledge: &Knowledge) -> ear::Judge {
+/// What words mean by themselves.
+fn sense(knowledge: &Knowledge) -> Box<dyn Fn(&Transcript) -> Sense + Send> {
     let grammar = knowledge.grammar.clone();
     Box::new(move |transcript| {
         let when = Moment::new(0, wall_now());
-        Conversation::default().hear(&grammar, transcript, when).outcome == Outcome::Unmatched
+        let understood = Conversation::default().hear(&grammar, transcript, when);
+        Sense {
+            ours: understood.outcome == Outcome::Echo,
+            certain: understood.outcome == Outcome::Matched && understood.leftover.is_empty(),
+            findings: understood.findings().count(),
+        }
     })
 }
 

@@ -1,7 +1,7 @@
 //! A sentence of the crew's that was cut in two where our own words began or ended.
 //!
-//! The cut keeps our words out of the crew's; but the crew may have talked right across it, and then neither half makes
-//! sense. So the halves are kept until it is known what became of them, and recognised once more as one when nothing did.
+//! The cut keeps our words out of the crew's; but the crew may have talked right across it. So the pieces are kept until
+//! it is known what each means. Where one of the crew's means nothing certain, all are recognised once more as one.
 
 use crate::shell::segment::Segment;
 
@@ -10,62 +10,91 @@ const BETWEEN_MS: u64 = 480;
 /// Nothing longer is put together, milliseconds.
 const LONGEST_MS: u64 = 15_000;
 
-/// What became of a piece.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Fate {
-    Unknown,
-    /// No words, or words that made no sense.
-    Lost,
-    /// A finding, or words of ours.
-    Understood,
+/// What an utterance means by itself.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Sense {
+    /// Words of ours.
+    pub ours: bool,
+    /// All of it is understood and nothing in doubt.
+    pub certain: bool,
+    pub findings: usize,
 }
 
-/// The pieces of what may be one sentence.
-#[derive(Default)]
-pub struct Pieces {
+/// The pieces of what may be one sentence, and what was heard in each: `H`.
+pub struct Pieces<H> {
     whole: Option<Segment>,
-    /// Where each begins, and what became of it.
-    fates: Vec<(u64, Fate)>,
+    /// Where each begins, and what was heard once that is known.
+    heard: Vec<(u64, Option<(Sense, H)>)>,
     /// The last was cut at a turn of ours: another may follow.
     open: bool,
 }
 
-impl Pieces {
-    /// An utterance has ended; `at_turn` when it was cut because words of ours began or ended.
-    pub fn ended(&mut self, segment: &Segment, at_turn: bool) {
-        let follows = self.open && self.whole.as_ref().is_some_and(|whole| follows(whole, segment));
+impl<H> Default for Pieces<H> {
+    fn default() -> Pieces<H> {
+        Pieces { whole: None, heard: Vec::new(), open: false }
+    }
+}
+
+/// What is to be done with pieces that are complete.
+#[derive(Debug, PartialEq)]
+pub enum Decision<H> {
+    /// They are as good as they will get.
+    Tell(Vec<H>),
+    /// They may mean more as one: more than so many findings, or as many; if not, they stay as they are.
+    Join(Segment, usize, Vec<H>),
+}
+
+impl<H> Pieces<H> {
+    /// An utterance has ended; `at_turn` when it was cut because words of ours began or ended. True if it is kept as a
+    /// piece, whose words are to be `learnt`.
+    pub fn ended(&mut self, segment: &Segment, at_turn: bool) -> bool {
         match &mut self.whole {
-            Some(whole) if follows => join(whole, segment),
-            _ if at_turn => {
-                self.fates.clear();
-                self.whole = Some(segment.clone());
-            }
-            _ => return self.forget(),
+            Some(whole) if self.open && follows(whole, segment) => join(whole, segment),
+            None if at_turn => self.whole = Some(segment.clone()),
+            _ => return false,
         }
-        self.fates.push((segment.start_ms, Fate::Unknown));
+        self.heard.push((segment.start_ms, None));
         self.open = at_turn;
+        true
     }
 
-    /// What became of the utterance that began at `start_ms`.
-    pub fn learnt(&mut self, start_ms: u64, lost: bool) {
-        let fate = if lost { Fate::Lost } else { Fate::Understood };
-        self.fates.iter_mut().filter(|(start, _)| *start == start_ms).for_each(|(_, known)| *known = fate);
+    pub fn is_empty(&self) -> bool {
+        self.whole.is_none()
     }
 
-    /// The sentence as one, once, when all of its pieces were lost. `hearing` is what the crew is saying now: it may be
-    /// the next piece.
-    pub fn take_lost(&mut self, hearing: Option<&Segment>) -> Option<Segment> {
-        let lost = self.fates.len() > 1 && self.fates.iter().all(|(_, fate)| *fate == Fate::Lost);
-        let whole =
-            self.whole.take_if(|whole| lost && !(self.open && hearing.is_some_and(|next| follows(whole, next))));
-        if whole.is_some() {
-            self.forget();
+    /// Whether the utterance that begins at `start_ms` is one of them.
+    pub fn has(&self, start_ms: u64) -> bool {
+        self.heard.iter().any(|(start, heard)| *start == start_ms && heard.is_none())
+    }
+
+    pub fn learnt(&mut self, start_ms: u64, sense: Sense, heard: H) {
+        if let Some((_, known)) = self.heard.iter_mut().find(|(start, known)| *start == start_ms && known.is_none()) {
+            *known = Some((sense, heard));
         }
-        whole
     }
 
-    pub fn forget(&mut self) {
-        *self = Pieces::default();
+    /// Once no more pieces can follow and all are known: what to do with them. `now_ms` is how far was heard, `hearing`
+    /// what the crew is saying now.
+    pub fn decided(&mut self, now_ms: u64, hearing: Option<&Segment>) -> Option<Decision<H>> {
+        let whole = self.whole.as_ref()?;
+        let follows = hearing.map_or(now_ms.saturating_sub(whole.end_ms) <= BETWEEN_MS, |next| follows(whole, next));
+        if (self.open && follows) || self.heard.iter().any(|(_, heard)| heard.is_none()) {
+            return None;
+        }
+        let Pieces { whole, heard, .. } = std::mem::take(self);
+        let (senses, heard): (Vec<Sense>, Vec<H>) = heard.into_iter().filter_map(|(_, heard)| heard).unzip();
+        let poor = senses.iter().any(|sense| !sense.ours && !sense.certain);
+        let findings = senses.iter().map(|sense| sense.findings).sum();
+        match whole {
+            Some(whole) if senses.len() > 1 && poor => Some(Decision::Join(whole, findings, heard)),
+            _ => Some(Decision::Tell(heard)),
+        }
+    }
+
+    /// What was heard so far, when it cannot be gone on with.
+    pub fn given_up(&mut self) -> Vec<H> {
+        let Pieces { heard, .. } = std::mem::take(self);
+        heard.into_iter().filter_map(|(_, heard)| heard).map(|(_, heard)| heard).collect()
     }
 }
 
@@ -95,70 +124,81 @@ mod tests {
         Segment { samples: vec![level; samples_in(end_ms + 32 - from_ms)], from_ms, start_ms, end_ms }
     }
 
-    fn cut_at(start_ms: u64) -> (Pieces, Segment) {
+    /// One cut at a turn, from 1 to 2 s, and another that begins at `start_ms`.
+    fn two(start_ms: u64, senses: [Sense; 2]) -> Pieces<char> {
         let mut pieces = Pieces::default();
-        pieces.ended(&segment(1_000, 2_000, 0.1), true);
-        let next = segment(start_ms, 3_000, 0.2);
-        pieces.ended(&next, false);
-        (pieces, next)
+        assert!(pieces.ended(&segment(1_000, 2_000, 0.1), true));
+        assert!(pieces.ended(&segment(start_ms, 3_000, 0.2), false));
+        pieces.learnt(1_000, senses[0], 'a');
+        assert!(!pieces.has(1_000) && pieces.has(start_ms));
+        assert_eq!(pieces.decided(3_000, None), None, "the second is not known yet");
+        pieces.learnt(start_ms, senses[1], 'b');
+        pieces
+    }
+
+    const NOTHING: Sense = Sense { ours: false, certain: false, findings: 0 };
+    const SOME: Sense = Sense { findings: 1, ..NOTHING };
+    const CERTAIN: Sense = Sense { certain: true, ..SOME };
+    const OURS: Sense = Sense { ours: true, ..NOTHING };
+
+    /// What is recognised once more, and how many findings it must have.
+    fn joined(mut pieces: Pieces<char>) -> Option<(Segment, usize)> {
+        match pieces.decided(3_000, None) {
+            Some(Decision::Join(whole, findings, heard)) if heard == ['a', 'b'] => Some((whole, findings)),
+            Some(Decision::Tell(heard)) if heard == ['a', 'b'] => None,
+            other => panic!("{other:?}"),
+        }
     }
 
     #[test]
-    fn a_sentence_cut_in_two_of_which_neither_half_made_sense_is_whole_again_once() {
-        let (mut pieces, _) = cut_at(2_000);
-        pieces.learnt(1_000, true);
-        assert_eq!(pieces.take_lost(None), None, "the second half is not known yet");
-        pieces.learnt(2_000, true);
-        let whole = pieces.take_lost(None).expect("the last half ended by itself: no need to wait for silence");
-        assert_eq!((whole.from_ms, whole.start_ms, whole.end_ms), (968, 1_000, 3_000));
-        assert_eq!(whole.samples.len(), samples_in(3_032 - 968), "what both hold is there once");
-        assert_eq!(whole.samples[samples_in(1_000)], 0.2);
-        assert_eq!(pieces.take_lost(None), None);
+    fn a_sentence_cut_in_two_is_recognised_as_one_where_a_half_means_nothing_certain() {
+        for senses in [[NOTHING, NOTHING], [SOME, NOTHING], [CERTAIN, NOTHING], [OURS, NOTHING], [SOME, CERTAIN]] {
+            let (whole, findings) = joined(two(2_000, senses)).expect("one of the crew's is poor");
+            assert_eq!((whole.from_ms, whole.start_ms, whole.end_ms), (968, 1_000, 3_000));
+            assert_eq!(whole.samples.len(), samples_in(3_032 - 968), "what both hold is there once");
+            assert_eq!(whole.samples[samples_in(1_000)], 0.2);
+            assert_eq!(findings, senses[0].findings + senses[1].findings);
+        }
+        for senses in [[OURS, CERTAIN], [CERTAIN, CERTAIN], [CERTAIN, OURS]] {
+            assert_eq!(joined(two(2_000, senses)), None, "{senses:?}");
+        }
     }
 
     #[test]
     fn what_neither_half_holds_is_silent() {
-        let (mut pieces, _) = cut_at(2_400);
-        pieces.learnt(1_000, true);
-        pieces.learnt(2_400, true);
-        let whole = pieces.take_lost(None).expect("both were lost");
+        let (whole, _) = joined(two(2_400, [NOTHING; 2])).expect("both mean nothing");
         assert_eq!(whole.samples.len(), samples_in(3_032 - 968));
         assert_eq!(whole.samples[samples_in(2_200 - 968)], 0.0);
     }
 
     #[test]
-    fn a_half_that_made_sense_is_not_recognised_twice() {
-        let (mut pieces, _) = cut_at(2_000);
-        pieces.learnt(1_000, true);
-        pieces.learnt(2_000, false);
-        assert_eq!(pieces.take_lost(None), None);
-    }
-
-    #[test]
     fn what_is_said_after_a_pause_or_was_never_cut_is_another_sentence() {
-        let (mut pieces, _) = cut_at(2_000 + BETWEEN_MS + 1);
-        pieces.learnt(1_000, true);
-        pieces.learnt(2_000 + BETWEEN_MS + 1, true);
-        assert_eq!(pieces.take_lost(None), None);
         let mut pieces = Pieces::default();
-        pieces.ended(&segment(1_000, 2_000, 0.1), false);
-        pieces.ended(&segment(2_000, 3_000, 0.1), true);
-        pieces.learnt(1_000, true);
-        pieces.learnt(2_000, true);
-        assert_eq!(pieces.take_lost(None), None);
+        assert!(!pieces.ended(&segment(1_000, 2_000, 0.1), false));
+        assert!(pieces.ended(&segment(3_000, 4_000, 0.1), true));
+        pieces.learnt(3_000, NOTHING, 'a');
+        assert_eq!(pieces.decided(4_000 + BETWEEN_MS, None), None, "a piece may follow");
+        let later = segment(4_001 + BETWEEN_MS, 6_000, 0.1);
+        assert_eq!(pieces.decided(4_600, Some(&later)), Some(Decision::Tell(vec!['a'])));
+        assert!(!pieces.ended(&later, false));
+        let mut pieces = Pieces::default();
+        pieces.ended(&segment(1_000, 2_000, 0.1), true);
+        pieces.learnt(1_000, SOME, 'a');
+        assert_eq!(pieces.decided(2_001 + BETWEEN_MS, None), Some(Decision::Tell(vec!['a'])));
     }
 
     #[test]
     fn three_pieces_are_one_sentence_when_the_crew_talks_from_before_to_after_ours() {
         let mut pieces = Pieces::default();
-        pieces.ended(&segment(1_000, 2_000, 0.1), true);
-        pieces.ended(&segment(2_000, 3_000, 0.2), true);
-        [1_000, 2_000].into_iter().for_each(|start| pieces.learnt(start, true));
+        for (start_ms, heard) in [(1_000, 'a'), (2_000, 'b')] {
+            pieces.ended(&segment(start_ms, start_ms + 1_000, 0.1), true);
+            pieces.learnt(start_ms, NOTHING, heard);
+        }
         let third = segment(3_000, 4_000, 0.3);
-        assert_eq!(pieces.take_lost(Some(&third)), None, "the crew is still talking");
+        assert_eq!(pieces.decided(3_900, Some(&third)), None, "the crew is still talking");
         pieces.ended(&third, false);
-        pieces.learnt(3_000, true);
-        let fourth = segment(4_100, 5_000, 0.3);
-        assert_eq!(pieces.take_lost(Some(&fourth)).map(|whole| (whole.start_ms, whole.end_ms)), Some((1_000, 4_000)));
+        pieces.learnt(3_000, NOTHING, 'c');
+        let Some(Decision::Join(whole, 0, heard)) = pieces.decided(4_000, None) else { panic!("not joined") };
+        assert_eq!((whole.start_ms, whole.end_ms, heard), (1_000, 4_000, vec!['a', 'b', 'c']));
     }
 }
