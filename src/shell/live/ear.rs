@@ -290,10 +290,9 @@ impl Ear {
         let speaking = if self.options.in_step { own.speaking() } else { own.speaking_at(block.at_ms) };
         if speaking != self.was_speaking {
             self.was_speaking = speaking;
-            // Where our words cannot be taken out of the sound, they and the crew's are cut apart, as far as they can be;
-            // where they can, or are not in it, a cut would only break what the crew says over them: "three hundred twenty
-            // four" became 320.
-            if self.canceller.as_ref().is_none_or(|canceller| !canceller.works() && !canceller.apart()) {
+            // Our words and the crew's are cut apart, as far as they can be; what is cut that belongs together, `pieces` put
+            // together again. With a headset there is nothing to cut.
+            if self.canceller.as_ref().is_none_or(|canceller| !canceller.apart()) {
                 let cut = self.segmenter.split();
                 cut.into_iter().for_each(|segment| self.ended(segment, true));
             }

@@ -26,11 +26,6 @@ const PARTS: usize = TAPS / CHUNK;
 const SILENT: f32 = 1e-8;
 /// The microphone waits no longer than this for the loudspeaker's sound to arrive, samples.
 const PATIENCE: usize = 1_600;
-/// The echo counts as taken out from a tenth of its power on; what was reached counts half as much after 2 s of the
-/// loudspeaker's sound. Our own choice, no source. Longer than that (8 s were tried) the words of the crew right behind ours
-/// were not cut from what is left of ours, and were lost with them as an echo.
-const WORKS: f32 = 10.0;
-const FADES: f32 = 0.989;
 /// Sound of the loudspeaker that is kept, samples.
 const KEPT: usize = 12 * RATE_HZ as usize;
 /// The drift is measured between pieces of a stretch so long, whose delays are looked for so near to the one expected,
@@ -205,11 +200,6 @@ impl Canceller {
         self.loudspeaker.samples.clear();
         out.extend(self.ready());
         out
-    }
-
-    /// True when the loudspeaker's sound was lately taken out so well that no word of it is left.
-    pub fn works(&self) -> bool {
-        !self.loudspeaker.samples.is_empty() && self.filter.reached > WORKS
     }
 
     /// True when nothing of the loudspeaker reaches the microphone.
@@ -551,8 +541,6 @@ struct Filter {
     /// Smoothed power of the microphone's sound, and of what is left of it.
     heard: f32,
     left: f32,
-    /// How many times less sound was left than there was, at best, lately: two voices at once hide it for a while.
-    reached: f32,
 }
 
 impl Default for Filter {
@@ -567,7 +555,6 @@ impl Default for Filter {
             way: (0..PARTS).map(|_| silent()).collect(),
             heard: 0.0,
             left: 0.0,
-            reached: 1.0,
         }
     }
 }
@@ -613,9 +600,6 @@ impl Filter {
         let left = subtract(heard, &self.echo());
         smooth(&mut self.heard, power(heard));
         smooth(&mut self.left, power(&left));
-        if power(played) >= SILENT {
-            self.reached = (self.reached * FADES).max(self.heard / self.left.max(SILENT));
-        }
         if self.left < self.heard { left } else { heard.to_vec() }
     }
 }
