@@ -310,6 +310,11 @@ fn a_finding_behind_our_own_words_is_no_echo() {
     assert_eq!((&told["outcome"], &told["heard"]), (&json!("doubtful"), &json!(text)), "{told}");
     assert_eq!(told["findings"][0]["dose"], 324, "{told}");
     assert_eq!(told["findings"][0]["unconfirmed"], true, "{told}");
+    // The digits of another value are no words of ours.
+    let own_voice = Some("Glucose forty, four zero, is that right? Forty?".to_string());
+    let transcript =
+        Transcript { confidence: 0.9, own_voice, talked_over: true, ..Transcript::script("blood pressure 144/90") };
+    assert_eq!(Conversation::default().hear(&grammar, &transcript, when).findings().count(), 1);
     for text in ["Fast pulse unstable fine", "fast pulse and stable five minutes then", "past pulse 5 minutes"] {
         assert_eq!(hear(text).outcome, Outcome::Echo, "{text}");
     }

@@ -20,18 +20,21 @@ pub fn ours(grammar: &Grammar, transcript: &Transcript) -> Option<usize> {
     let own: Vec<String> = grammar.utterance(own).tokens.iter().flat_map(spoken).collect();
     // Most of what was heard, in the order in which we said it.
     let (mut heard, mut kept, mut at, mut end) = (0, 0, 0, 0);
+    // Digits are few: without one of our words beside them they are somebody else's.
+    let mut a_word = tokens.iter().all(Token::is_number);
     for token in &tokens {
         for word in spoken(token) {
             heard += 1;
             if let Some(found) = own.iter().skip(at).position(|w| *w == word) {
                 at += found + 1;
                 kept += 1;
+                a_word |= !token.is_number();
                 end = token.span.end;
             }
         }
     }
     let needed = if transcript.talked_over { OF_TEN_OVER_OURS } else { OF_TEN };
-    (heard > 0 && kept * 10 >= heard * needed).then_some(end)
+    (heard > 0 && a_word && kept * 10 >= heard * needed).then_some(end)
 }
 
 /// A word as it is compared with another that may be written otherwise: of a number the digits but for zeros, so that

@@ -63,14 +63,14 @@ fn shortest(node: &Node) -> usize {
         Node::Word(_) | Node::Slot(_) => 1,
         Node::Seq(items) => items.iter().map(shortest).sum(),
         Node::Alt(items) => items.iter().map(shortest).min().unwrap_or(0),
-        Node::Opt(_) => 0,
+        Node::Opt(_) | Node::NoPause => 0,
     }
 }
 
 /// True when `node` may read an item of list `list` where it has to read something.
 fn reads(grammar: &Grammar, node: &Node, list: usize) -> bool {
     match node {
-        Node::Word(_) | Node::Opt(_) => false,
+        Node::Word(_) | Node::Opt(_) | Node::NoPause => false,
         Node::Seq(items) | Node::Alt(items) => items.iter().any(|i| reads(grammar, i, list)),
         Node::Slot(slot) => grammar.slots.get(*slot).is_some_and(|s| s.source == super::Source::List(list)),
     }
@@ -87,6 +87,7 @@ fn spell(grammar: &Grammar, node: &Node) -> String {
             format!("({})", ways.join("|"))
         }
         Node::Opt(inner) => format!("[{}]", spell(grammar, inner)),
+        Node::NoPause => "~".to_string(),
         Node::Slot(slot) => grammar.slots.get(*slot).map_or(String::new(), |s| format!("{{{:?}}}", s.source)),
     }
 }

@@ -359,6 +359,7 @@ impl Compiler<'_> {
                 Node::Alt(items.iter().map(|i| self.node(i, at, scope, depth)).collect::<Option<_>>()?)
             }
             Piece::Optional(inner) => Node::Opt(Box::new(self.node(inner, at, scope, depth)?)),
+            Piece::NoPause => Node::NoPause,
             Piece::Slot { name, source, offset } => {
                 let at = if depth == 0 { At { offset: at.offset + 1 + offset, ..at } } else { at };
                 Node::Slot(self.slot(name, source.as_deref(), at, scope)?)
@@ -499,6 +500,7 @@ fn expand(text: &str) -> Vec<String> {
                     .flat_map(|left| more.iter().map(move |right| format!("{left} {right}").trim().to_string()))
                     .collect()
             }),
+            Piece::NoPause => vec![String::new()],
             Piece::Slot { .. } | Piece::Rule { .. } => Vec::new(),
         }
     }
@@ -539,6 +541,7 @@ fn first(grammar: &Grammar, node: &Node) -> First {
             all
         }),
         Node::Opt(inner) => First { nullable: true, ..first(grammar, inner) },
+        Node::NoPause => First { nullable: true, ..First::default() },
         Node::Slot(slot) => match grammar.slots.get(*slot).map(|s| s.source) {
             Some(Source::List(list)) => First {
                 words: grammar.lists.get(list).map(|l| l.starts.keys().copied().collect()).unwrap_or_default(),

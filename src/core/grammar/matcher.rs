@@ -254,6 +254,8 @@ impl Run<'_> {
                 self.node(inner, at, rest);
                 self.resume(at, rest);
             }
+            Node::NoPause if at > self.start && self.on.ends_clause(at) => {}
+            Node::NoPause => self.resume(at, rest),
             Node::Slot(slot) => self.slot(*slot, at, rest),
         }
     }

@@ -80,6 +80,8 @@ pub(crate) enum Node {
     Seq(Vec<Node>),
     Alt(Vec<Node>),
     Opt(Box<Node>),
+    /// No pause stands here.
+    NoPause,
     /// Index into `Grammar::slots`.
     Slot(usize),
 }

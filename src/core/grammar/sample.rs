@@ -234,6 +234,7 @@ impl Maker<'_> {
                     self.node(inner, caps)?;
                 }
             }
+            Node::NoPause => {}
             Node::Slot(slot) => self.slot(*slot, caps)?,
         }
         Some(())

@@ -10,6 +10,8 @@ pub enum Piece {
     Sequence(Vec<Piece>),
     Choice(Vec<Piece>),
     Optional(Box<Piece>),
+    /// No pause stands here.
+    NoPause,
     Slot {
         name: String,
         source: Option<String>,
@@ -79,6 +81,10 @@ impl Reader<'_> {
                 Some('(') => items.push(self.bracket(')', depth)?),
                 Some('{') => items.push(self.slot()?),
                 Some('<') => items.push(self.rule()?),
+                Some('~') => {
+                    self.at += 1;
+                    items.push(Piece::NoPause);
+                }
                 Some(c) if c.is_whitespace() => self.at += c.len_utf8(),
                 Some(_) => items.push(self.words()),
             }
@@ -137,7 +143,7 @@ impl Reader<'_> {
 
     fn words(&mut self) -> Piece {
         let rest = self.text.get(self.at..).unwrap_or("");
-        let length = rest.find(['[', ']', '(', ')', '{', '}', '<', '>', '|']).unwrap_or(rest.len());
+        let length = rest.find(['[', ']', '(', ')', '{', '}', '<', '>', '|', '~']).unwrap_or(rest.len());
         self.at += length;
         Piece::Words(rest.get(..length).unwrap_or("").trim().to_string())
     }
