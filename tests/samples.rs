@@ -58,11 +58,12 @@ fn expected(name: &str) -> Vec<(String, String)> {
     let text = std::fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     let lines = text.lines().filter(|line| !line.trim().is_empty() && !line.starts_with('#'));
     lines
-        .map(|line| line.split_once(' ').unwrap_or_else(|| panic!("{}: `{line}`", path.display())))
-        .map(|(word, rest)| match word {
+        .map(|line| (line, line.split_once(' ').unwrap_or_else(|| panic!("{}: `{line}`", path.display()))))
+        .map(|(line, (word, rest))| match word {
             "said" => (word.to_string(), rest.to_string()),
             "heard" | "asked" | "lost" => {
-                let finding = serde_json::from_str(rest).unwrap_or_else(|e| panic!("{}: `{line}`: {e}", path.display()));
+                let finding =
+                    serde_json::from_str(rest).unwrap_or_else(|e| panic!("{}: `{line}`: {e}", path.display()));
                 (word.to_string(), without_certainty(&finding).0)
             }
             _ => panic!("{}: `{word}` is none of heard, asked, lost, said", path.display()),
@@ -97,7 +98,8 @@ fn holds(name: &str) {
     for (finding, (times, surely)) in wanted {
         let (has, has_surely) = sound.findings.get(finding).copied().unwrap_or_default();
         if has < times || has_surely < surely {
-            wrong.push(format!("{times} ({surely} without a question) expected, {has} ({has_surely}) there: {finding}"));
+            wrong
+                .push(format!("{times} ({surely} without a question) expected, {has} ({has_surely}) there: {finding}"));
         }
     }
     for (finding, (_, surely)) in &sound.findings {

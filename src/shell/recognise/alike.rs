@@ -41,6 +41,26 @@ struct Entry {
     favour: f32,
     /// Sounds at the beginning that the entry before it has too.
     shared: usize,
+    numbers: Numbers,
+}
+
+/// The numbers that were seen in a sentence's holes.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Numbers {
+    /// Digits of the longest.
+    pub digits: usize,
+    /// One of them has a point.
+    pub points: bool,
+}
+
+/// Digits that any number may have: a sentence sampled a few times has not shown its longest.
+const DIGITS: usize = 3;
+
+impl Numbers {
+    fn see(&mut self, number: &str) {
+        self.digits = self.digits.max(DIGITS).max(number.bytes().filter(u8::is_ascii_digit).count());
+        self.points |= number.contains('.');
+    }
 }
 
 /// The sentences that may be found, in the order of their sounds: what begins alike is aligned once.
@@ -55,6 +75,7 @@ pub struct Find {
     pub text: String,
     /// Cost of the alignment a sound, 0 where all sounds are the same.
     pub cost: f32,
+    pub numbers: Numbers,
 }
 
 /// One sound of what was written.
@@ -72,16 +93,20 @@ impl Alike {
         let mut entries: Vec<Entry> = Vec::new();
         let mut times: Vec<f32> = Vec::new();
         for sentence in sentences {
-            let text = with_holes(sentence.trim().trim_end_matches('.'));
+            let mut numbers = Numbers::default();
+            let text = holed(sentence.trim().trim_end_matches('.'), &mut |number| numbers.see(number));
             let sounds = sounds_of(&text);
             let letters = sounds.iter().filter(|s| **s != HOLE_SOUND).count();
             if let Some(at) = seen.get(&sounds) {
                 times[*at] += 1.0;
+                let known = &mut entries[*at].numbers;
+                known.digits = known.digits.max(numbers.digits);
+                known.points |= numbers.points;
             } else if SOUNDS.contains(&sounds.len()) && letters >= LETTERS {
                 seen.insert(sounds.clone(), entries.len());
                 times.push(1.0);
                 let (text, counts) = (text.replace(GAS, "2"), counts(sounds.iter().copied()));
-                entries.push(Entry { text, counts, letters, sounds, favour: 0.0, shared: 0 });
+                entries.push(Entry { text, counts, letters, sounds, favour: 0.0, shared: 0, numbers });
             }
         }
         for (entry, times) in entries.iter_mut().zip(times) {
@@ -113,7 +138,12 @@ impl Alike {
                 break;
             }
         }
-        found.into_iter().map(|(cost, entry)| Find { text: entry.text.clone(), cost: cost + entry.favour }).collect()
+        let find = |(cost, entry): (f32, &Entry)| Find {
+            text: entry.text.clone(),
+            cost: cost + entry.favour,
+            numbers: entry.numbers,
+        };
+        found.into_iter().map(find).collect()
     }
 
     /// The nearest and their costs, favour included.
@@ -186,10 +216,6 @@ fn said_whole(digits: &str) -> String {
         said.push(if pair == 0 { HUNDRED.to_string() } else { below_hundred(pair) });
     }
     said.join(" ")
-}
-
-fn with_holes(text: &str) -> String {
-    holed(text, &mut |_| {})
 }
 
 /// `text` with its numbers as holes; each number is handed on. The digit of `O2` is none.

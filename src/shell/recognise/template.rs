@@ -1,9 +1,11 @@
 //! A sentence with holes, held against the sound: its words as they stand, in each hole the number that the sound likes
 //! best there. Nothing else can be written, so the sum says how well the sentence fits.
 
+use std::collections::HashMap;
+
 use anyhow::{Context, Result};
 
-use super::alike::HOLE;
+use super::alike::{HOLE, Numbers};
 use super::decode::{Path, Rules, Steps, log_probability};
 use super::language::bpe::Bpe;
 use super::language::ngram::{FLOOR, NGram};
@@ -27,9 +29,19 @@ pub struct Digits {
     bare: Vec<i32>,
     point: i32,
     spaced_point: i32,
+    /// Digits of each token that writes some.
+    lengths: HashMap<i32, usize>,
 }
 
 impl Digits {
+    fn length(&self, tokens: &[i32]) -> usize {
+        tokens.iter().filter_map(|token| self.lengths.get(token)).sum()
+    }
+
+    fn no_longer(&self, tokens: &[i32], than: usize) -> Vec<i32> {
+        tokens.iter().copied().filter(|token| self.length(&[*token]) <= than).collect()
+    }
+
     pub fn new(vocabulary: &[Vec<u8>], end: i32) -> Digits {
         let text = vocabulary.iter().take(end as usize).enumerate();
         let of = |begin: &str| -> Vec<i32> {
@@ -40,7 +52,10 @@ impl Digits {
             text.clone().filter(|(_, bytes)| digits(bytes)).map(|(id, _)| id as i32).collect()
         };
         let exactly = |wanted: &[u8]| text.clone().find(|(_, b)| *b == wanted).map_or(end, |(id, _)| id as i32);
-        Digits { spaced: of(" "), bare: of(""), point: exactly(b"."), spaced_point: exactly(b" .") }
+        let (spaced, bare) = (of(" "), of(""));
+        let length = |id: &i32| vocabulary[*id as usize].iter().filter(|byte| byte.is_ascii_digit()).count();
+        let lengths = spaced.iter().chain(&bare).map(|id| (*id, length(id))).collect();
+        Digits { spaced, bare, point: exactly(b"."), spaced_point: exactly(b" ."), lengths }
     }
 }
 
@@ -48,7 +63,7 @@ impl Digits {
 ///
 /// # Errors
 /// The engine fails.
-pub fn filled(steps: &mut impl Steps, ear: &Ear, sentence: &str, bound: f32) -> Result<Option<Path>> {
+pub fn filled(steps: &mut impl Steps, ear: &Ear, sentence: &str, numbers: Numbers, bound: f32) -> Result<Option<Path>> {
     let Ear { rules, digits, bpe, .. } = *ear;
     let mut pieces = pieces(bpe, sentence);
     let small = bpe.encode(&format!(" {}", uncapitalised(sentence)));
@@ -67,7 +82,7 @@ pub fn filled(steps: &mut impl Steps, ear: &Ear, sentence: &str, bound: f32) -> 
         }
         if i + 1 < pieces.len() {
             let next = pieces.get(i + 1).and_then(|(tokens, _)| tokens.first().copied()).unwrap_or(rules.end);
-            number(steps, ear, &mut path, *spaced, next)?;
+            number(steps, ear, &mut path, numbers, *spaced, next)?;
         }
     }
     take(steps, rules, &mut path, &[digits.point, rules.end])?;
@@ -104,12 +119,14 @@ fn uncapitalised(sentence: &str) -> String {
 }
 
 /// Fills one hole with the number that sound and language hold likeliest there, what follows included.
-fn number(steps: &mut impl Steps, ear: &Ear, path: &mut Path, spaced: bool, next: i32) -> Result<()> {
+fn number(steps: &mut impl Steps, ear: &Ear, path: &mut Path, numbers: Numbers, spaced: bool, next: i32) -> Result<()> {
     let digits = ear.digits;
-    let begin = if spaced { &digits.spaced } else { &digits.bare };
-    let point = if spaced { digits.spaced_point } else { digits.point };
+    let mut begin = digits.no_longer(if spaced { &digits.spaced } else { &digits.bare }, numbers.digits);
+    if numbers.points {
+        begin.push(if spaced { digits.spaced_point } else { digits.point });
+    }
     let mut best: Option<(f32, Path)> = None;
-    for first in weighed(steps, ear, path, &[&begin[..], &[point]].concat())? {
+    for first in weighed(steps, ear, path, &begin)? {
         let mut filled = path.clone();
         let mut merit = first.merit();
         filled.push(&first);
@@ -118,7 +135,7 @@ fn number(steps: &mut impl Steps, ear: &Ear, path: &mut Path, spaced: bool, next
         if behind(merit) {
             continue;
         }
-        while let Some(more) = digit(steps, ear, &filled, path.tokens.len(), next)? {
+        while let Some(more) = digit(steps, ear, &filled, numbers, path.tokens.len(), next)? {
             merit += more.merit();
             filled.push(&more);
         }
@@ -137,21 +154,29 @@ fn number(steps: &mut impl Steps, ear: &Ear, path: &mut Path, spaced: bool, next
 }
 
 /// The next token of the number that began at `from`, if it goes on. A point that ends the sentence is none of it.
-fn digit(steps: &mut impl Steps, ear: &Ear, path: &Path, from: usize, next: i32) -> Result<Option<Weighed>> {
+fn digit(
+    steps: &mut impl Steps,
+    ear: &Ear,
+    path: &Path,
+    numbers: Numbers,
+    from: usize,
+    next: i32,
+) -> Result<Option<Weighed>> {
     let digits = ear.digits;
     let points = [digits.point, digits.spaced_point];
     let number = path.tokens.get(from..).unwrap_or_default();
     let pointed = number.iter().any(|token| points.contains(token));
+    let bare = digits.no_longer(&digits.bare, numbers.digits.saturating_sub(digits.length(number)));
     let must = number.last().is_some_and(|token| points.contains(token));
     if must {
-        return Ok(weighed(steps, ear, path, &digits.bare)?.into_iter().next());
+        return Ok(weighed(steps, ear, path, &bare)?.into_iter().next());
     }
     if number.len() >= LONGEST {
         return Ok(None);
     }
-    let mut allowed = digits.bare.clone();
+    let mut allowed = bare;
     allowed.push(next);
-    if !pointed {
+    if !pointed && numbers.points {
         allowed.push(digits.point);
     }
     let Some(likeliest) = weighed(steps, ear, path, &allowed)?.into_iter().next() else { return Ok(None) };
@@ -249,6 +274,10 @@ mod tests {
     }
 
     fn fill(said: &[&str], sentence: &str) -> Option<String> {
+        fill_with(said, sentence, Numbers { digits: 3, points: true })
+    }
+
+    fn fill_with(said: &[&str], sentence: &str, numbers: Numbers) -> Option<String> {
         let vocabulary = vocabulary();
         let end = vocabulary.len() as i32;
         let id = |t: &&str| vocabulary.iter().rposition(|v| v == t.as_bytes()).map_or(end, |id| id as i32);
@@ -258,7 +287,7 @@ mod tests {
         let digits = Digits::new(&vocabulary, end);
         let model = NGram::train(&vocabulary, end, std::iter::empty());
         let ear = Ear { rules: &rules, digits: &digits, bpe: &Bpe::new(&vocabulary), model: &model };
-        let path = filled(&mut steps, &ear, sentence, -60.0).unwrap()?;
+        let path = filled(&mut steps, &ear, sentence, numbers, -60.0).unwrap()?;
         Some(super::super::doubt::text_of(&vocabulary, &path.tokens))
     }
 
@@ -269,6 +298,15 @@ mod tests {
         assert_eq!(fill(&said(&[" 98", ".", "6"]), "pulse #").as_deref(), Some(" pulse 98.6"));
         assert_eq!(fill(&said(&[" 98", "."]), "pulse #").as_deref(), Some(" pulse 98."));
         assert_eq!(fill(&said(&[" .", "4"]), "pulse #").as_deref(), Some(" pulse .4"));
+    }
+
+    #[test]
+    fn a_hole_takes_no_number_that_nobody_says_there() {
+        let said = [" pulse", " 98", ".", "6"];
+        let whole = Numbers { digits: 3, points: false };
+        assert_eq!(fill_with(&said, "pulse #", whole).as_deref(), Some(" pulse 98."));
+        let one = Numbers { digits: 1, points: false };
+        assert_eq!(fill_with(&said, "pulse #", one).as_deref(), Some(" pulse 9."));
     }
 
     #[test]
