@@ -54,14 +54,8 @@ fn heard_again(knowledge: &Knowledge, events: &[Event]) -> Vec<Event> {
     let mut out = Vec::new();
     for event in events {
         let Some(input) = input(event) else { continue };
-        // Ticks carry the wall clock on from the event that is next: a record has no clock of its own in between.
-        while let Some(due) = encounter.next_deadline().filter(|due| *due <= event.when.mono_ms) {
-            let at = event.when.minus_ms(event.when.mono_ms - due);
-            out.extend(appended(encounter.handle(Input::Tick, at)));
-            if encounter.next_deadline().is_some_and(|next| next <= due) {
-                break;
-            }
-        }
+        // The wall clock is carried on from the event that is next: a record has no clock of its own in between.
+        out.extend(appended(encounter.run_to(event.when)));
         out.extend(appended(encounter.handle(input, event.when)));
     }
     out

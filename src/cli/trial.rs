@@ -72,12 +72,7 @@ fn play(knowledge: &Knowledge, steps: &[Step]) -> Result<BTreeSet<String>> {
     let mut effects = encounter.handle(Input::Open(Opened::default()), start);
     for step in steps {
         let now = start.plus_ms(step.at_ms);
-        while let Some(due) = encounter.next_deadline().filter(|due| *due <= step.at_ms) {
-            effects.extend(encounter.handle(Input::Tick, start.plus_ms(due)));
-            if encounter.next_deadline().is_some_and(|next| next <= due) {
-                break;
-            }
-        }
+        effects.extend(encounter.run_to(now));
         if let Action::Say(words) = &step.action {
             let transcript = Transcript::script(words);
             effects.extend(encounter.handle(Input::Heard { transcript, spoken_at: now }, now));

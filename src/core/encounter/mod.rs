@@ -149,6 +149,19 @@ impl<'k> Encounter<'k> {
         self.deadline
     }
 
+    /// Lets everything fire that is due up to `to`, each at its own time, the wall clock carried back from `to`. A deadline
+    /// that a tick does not move ends it.
+    pub fn run_to(&mut self, to: Moment) -> Vec<Effect> {
+        let mut effects = Vec::new();
+        while let Some(due) = self.next_deadline().filter(|due| *due <= to.mono_ms) {
+            effects.extend(self.handle(Input::Tick, to.minus_ms(to.mono_ms - due)));
+            if self.next_deadline().is_some_and(|next| next <= due) {
+                break;
+            }
+        }
+        effects
+    }
+
     /// Worked out once an input: it looks at the whole record.
     fn find_deadline(&self) -> Option<u64> {
         if self.state.closed {

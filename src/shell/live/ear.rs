@@ -66,13 +66,12 @@ pub struct Heard {
     pub words_ms: u64,
 }
 
-/// Judges the words of an utterance by themselves.
-pub type Judge = Box<dyn Fn(&Transcript) -> bool + Send>;
+/// Says whether words are complete in themselves, so that there is no need to wait for more.
+pub type Complete = Box<dyn Fn(&Transcript) -> bool + Send>;
 
 pub struct Options {
     pub own_voice: Arc<OwnVoice>,
-    /// Words are complete in themselves, so that there is no need to wait for more.
-    pub complete: Judge,
+    pub complete: Complete,
     /// What words mean by themselves.
     pub sense: Box<dyn Fn(&Transcript) -> Sense + Send>,
     /// Wait for each utterance's words before taking more sound: the samples' own clock is the clock.
@@ -330,11 +329,11 @@ impl Ear {
         if self.segmenter.silent_ms().is_none_or(|ms| ms < EARLY_MS) {
             return;
         }
-        let Some(segment) = self.segmenter.so_far() else { return };
-        if self.early.as_ref().is_some_and(|early| early.end_ms == segment.end_ms || early.result.is_none()) {
+        let Some(end_ms) = self.segmenter.words().map(|words| words.end) else { return };
+        if self.early.as_ref().is_some_and(|early| early.end_ms == end_ms || early.result.is_none()) {
             return;
         }
-        let end_ms = segment.end_ms;
+        let Some(segment) = self.segmenter.so_far() else { return };
         if self.is_own_earcon(&segment) {
             // No words, known now: it is not looked at again with every block of the pause.
             self.early = Some(Early { id: 0, end_ms, result: Some(Ok(Transcript::default())) });
@@ -378,8 +377,7 @@ impl Ear {
         if self.pieces.is_empty() {
             return;
         }
-        let hearing = self.segmenter.so_far();
-        match self.pieces.decided(now_ms, hearing.as_ref()) {
+        match self.pieces.decided(now_ms, self.segmenter.words()) {
             Some(Decision::Tell(pieces)) => pieces.into_iter().for_each(|heard| self.tell_heard(heard)),
             Some(Decision::Join(whole, findings, pieces)) => {
                 let times = self.times(&whole);
@@ -449,7 +447,7 @@ impl Ear {
     /// The words so far are known: if they are complete and nothing was added, the utterance ends here.
     fn end_early(&mut self) {
         let Some(Early { end_ms, result: Some(Ok(transcript)), .. }) = &self.early else { return };
-        let unchanged = self.segmenter.so_far().is_some_and(|segment| segment.end_ms == *end_ms);
+        let unchanged = self.segmenter.words().is_some_and(|words| words.end == *end_ms);
         if unchanged && (self.options.complete)(transcript) {
             let cut = self.segmenter.split();
             cut.into_iter().for_each(|segment| self.ended(segment, false));

@@ -35,8 +35,9 @@ use crate::core::conversation::Conversation;
 use crate::core::encounter::{Input, Knowledge};
 use crate::core::event::{Body, Opened, Outcome, Priority, Trouble};
 use crate::core::finding::{Field, Finding, Kind};
+use crate::core::grammar::Grammar;
 use crate::core::time::Moment;
-use crate::core::utterance::Transcript;
+use crate::core::utterance::{Transcript, Understood};
 use crate::shell::capture::{CaptureEvent, MicState};
 use crate::shell::clock::{boot_ms, wall_now};
 use crate::shell::journal::{Fault, FaultKind};
@@ -551,15 +552,11 @@ fn machine_now() -> Moment {
 
 /// Whether words are complete in themselves: all understood, nothing in doubt, and nothing that commonly goes on after
 /// a breath (a round number, a pressure without its second half). Where it is not sure, the longer pause is waited for.
-fn complete(knowledge: &Knowledge) -> ear::Judge {
+fn complete(knowledge: &Knowledge) -> ear::Complete {
     let grammar = knowledge.grammar.clone();
     Box::new(move |transcript| {
-        let when = Moment::new(0, wall_now());
-        let understood = Conversation::default().hear(&grammar, transcript, when);
-        understood.outcome == Outcome::Matched
-            && understood.leftover.is_empty()
-            && !may_go_on(&transcript.text)
-            && !understood.findings().any(is_half)
+        let understood = by_themselves(&grammar, transcript);
+        is_certain(&understood) && !may_go_on(&transcript.text) && !understood.findings().any(is_half)
     })
 }
 
@@ -567,14 +564,22 @@ fn complete(knowledge: &Knowledge) -> ear::Judge {
 fn sense(knowledge: &Knowledge) -> Box<dyn Fn(&Transcript) -> Sense + Send> {
     let grammar = knowledge.grammar.clone();
     Box::new(move |transcript| {
-        let when = Moment::new(0, wall_now());
-        let understood = Conversation::default().hear(&grammar, transcript, when);
+        let understood = by_themselves(&grammar, transcript);
         Sense {
             ours: understood.outcome == Outcome::Echo,
-            certain: understood.outcome == Outcome::Matched && understood.leftover.is_empty(),
+            certain: is_certain(&understood),
             findings: understood.findings().count(),
         }
     })
+}
+
+/// Words as they are understood in no conversation.
+fn by_themselves(grammar: &Grammar, transcript: &Transcript) -> Understood {
+    Conversation::default().hear(grammar, transcript, Moment::new(0, wall_now()))
+}
+
+fn is_certain(understood: &Understood) -> bool {
+    understood.outcome == Outcome::Matched && understood.leftover.is_empty()
 }
 
 /// A last number that is round may be the first part of a longer one: "ninety", "eight".

@@ -3,6 +3,8 @@
 //! The cut keeps our words out of the crew's; but the crew may have talked right across it. So the pieces are kept until
 //! it is known what each means. Where one of the crew's means nothing certain, all are recognised once more as one.
 
+use std::ops::Range;
+
 use crate::shell::segment::Segment;
 
 /// A pause no longer than this within one sentence, milliseconds: what two pieces have between them. Our own choice.
@@ -49,7 +51,7 @@ impl<H> Pieces<H> {
     /// piece, whose words are to be `learnt`.
     pub fn ended(&mut self, segment: &Segment, at_turn: bool) -> bool {
         match &mut self.whole {
-            Some(whole) if self.open && follows(whole, segment) => join(whole, segment),
+            Some(whole) if self.open && follows(whole, &(segment.start_ms..segment.end_ms)) => join(whole, segment),
             None if at_turn => self.whole = Some(segment.clone()),
             _ => return false,
         }
@@ -74,10 +76,10 @@ impl<H> Pieces<H> {
     }
 
     /// Once no more pieces can follow and all are known: what to do with them. `now_ms` is how far was heard, `hearing`
-    /// what the crew is saying now.
-    pub fn decided(&mut self, now_ms: u64, hearing: Option<&Segment>) -> Option<Decision<H>> {
+    /// where the crew's words of now are.
+    pub fn decided(&mut self, now_ms: u64, hearing: Option<Range<u64>>) -> Option<Decision<H>> {
         let whole = self.whole.as_ref()?;
-        let follows = hearing.map_or(now_ms.saturating_sub(whole.end_ms) <= BETWEEN_MS, |next| follows(whole, next));
+        let follows = hearing.map_or(now_ms.saturating_sub(whole.end_ms) <= BETWEEN_MS, |next| follows(whole, &next));
         if (self.open && follows) || self.heard.iter().any(|(_, heard)| heard.is_none()) {
             return None;
         }
@@ -98,8 +100,8 @@ impl<H> Pieces<H> {
     }
 }
 
-fn follows(whole: &Segment, next: &Segment) -> bool {
-    next.start_ms.saturating_sub(whole.end_ms) <= BETWEEN_MS && next.end_ms.saturating_sub(whole.start_ms) <= LONGEST_MS
+fn follows(whole: &Segment, next: &Range<u64>) -> bool {
+    next.start.saturating_sub(whole.end_ms) <= BETWEEN_MS && next.end.saturating_sub(whole.start_ms) <= LONGEST_MS
 }
 
 /// Puts `next` behind `whole`: what both hold once, what neither holds as silence.
@@ -179,7 +181,7 @@ mod tests {
         pieces.learnt(3_000, NOTHING, 'a');
         assert_eq!(pieces.decided(4_000 + BETWEEN_MS, None), None, "a piece may follow");
         let later = segment(4_001 + BETWEEN_MS, 6_000, 0.1);
-        assert_eq!(pieces.decided(4_600, Some(&later)), Some(Decision::Tell(vec!['a'])));
+        assert_eq!(pieces.decided(4_600, Some(later.start_ms..later.end_ms)), Some(Decision::Tell(vec!['a'])));
         assert!(!pieces.ended(&later, false));
         let mut pieces = Pieces::default();
         pieces.ended(&segment(1_000, 2_000, 0.1), true);
@@ -195,7 +197,7 @@ mod tests {
             pieces.learnt(start_ms, NOTHING, heard);
         }
         let third = segment(3_000, 4_000, 0.3);
-        assert_eq!(pieces.decided(3_900, Some(&third)), None, "the crew is still talking");
+        assert_eq!(pieces.decided(3_900, Some(third.start_ms..third.end_ms)), None, "the crew is still talking");
         pieces.ended(&third, false);
         pieces.learnt(3_000, NOTHING, 'c');
         let Some(Decision::Join(whole, 0, heard)) = pieces.decided(4_000, None) else { panic!("not joined") };

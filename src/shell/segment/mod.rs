@@ -4,6 +4,7 @@
 pub mod resample;
 
 use std::collections::VecDeque;
+use std::ops::Range;
 
 use earshot::Detector;
 
@@ -72,6 +73,12 @@ struct Open {
     /// Number of its first voiced frame in the stream.
     first_voice: u64,
     last_voice: u64,
+}
+
+impl Open {
+    fn words(&self) -> Range<u64> {
+        self.first_voice * FRAME_MS..(self.last_voice + 1) * FRAME_MS
+    }
 }
 
 /// Voice activity with hysteresis, pre-roll, pause and a longest length.
@@ -153,6 +160,11 @@ impl Segmenter {
     /// The open utterance as it stands, for early recognition; it goes on being gathered.
     pub fn so_far(&self) -> Option<Segment> {
         self.open.map(|open| self.segment(open))
+    }
+
+    /// Where the words of the open utterance begin and end so far, milliseconds from the first sample pushed.
+    pub fn words(&self) -> Option<Range<u64>> {
+        self.open.map(|open| open.words())
     }
 
     /// Changes the pause that ends an utterance (longer while a number or a unit is pending).
@@ -247,7 +259,7 @@ impl Segmenter {
         let end = (open.last_voice + 1 + frames_of(self.settings.tail_ms) as u64).min(self.next());
         let range = (begin - self.first) as usize..(end - self.first) as usize;
         let samples = self.frames.range(range).flat_map(|f| f.samples).collect();
-        let (start_ms, end_ms) = (open.first_voice * FRAME_MS, (open.last_voice + 1) * FRAME_MS);
+        let Range { start: start_ms, end: end_ms } = open.words();
         Segment { samples, from_ms: begin * FRAME_MS, start_ms, end_ms }
     }
 
