@@ -10,8 +10,8 @@ use serde_json::{Map, Value as Json};
 use crate::core::decimal::Decimal;
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::grammar::{
-    Act, Asks, CapValue, Derivation, Gathered, Grammar, Match, Mood, NumberRule, Phrase, Role, Step, Target, Utterance,
-    gather,
+    Act, Asks, Cap, CapValue, Derivation, Gathered, Grammar, Match, Mood, NumberRule, Phrase, Role, Step, Target,
+    Utterance, gather,
 };
 use crate::core::text::Break;
 
@@ -43,6 +43,8 @@ pub struct Draft {
     pub leads: bool,
     /// Behind a "copy" or before a "got it".
     pub copies: bool,
+    /// Its place is that of the sign alone ("JVD"): no other sign's.
+    pub own_place: bool,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -794,6 +796,7 @@ impl Reader<'_> {
             unclear: None,
             leads: false,
             copies: false,
+            own_place: false,
         }
     }
 
@@ -841,7 +844,13 @@ impl Reader<'_> {
         let mut unclear = false;
         let negated = match self.denial {
             Denial::None => false,
-            Denial::List if deniable => true,
+            Denial::List if deniable => {
+                // A sign that nobody can feel, behind a comma: denied with the rest, or seen? It is asked.
+                unclear = !or
+                    && self.listed.is_some_and(|l| l != frame)
+                    && phrase.is_some_and(|p| self.bare_in_list(p, found));
+                true
+            }
             // "denies pain of eight": not eight, and no pain of eight.
             Denial::List if self.denied == found.start => {
                 self.denial = Denial::None;
@@ -918,13 +927,16 @@ impl Reader<'_> {
         if !same || clash || (opens && self.current.as_ref().is_some_and(|d| d.unchanged)) {
             let mut draft = self.draft(frame, found);
             if let (true, Some(old)) = (same, &self.current) {
-                draft.restated = old.restated;
+                let anew =
+                    (old.words.end..found.start.max(old.words.end) + 1).any(|at| self.grammar.is_anew(self.on, at));
+                draft.restated = old.restated && !anew;
                 draft.answers = old.answers;
                 for (field, value) in &old.fields {
                     // "no cardiac history but he does have asthma".
                     let turned = (affirmed || self.positive || self.turned) && *value == Value::Flag(false);
                     let denied = (ended || turned) && *field == Field::Present;
-                    if !denied && data.carry.contains(field) && !gathered.iter().any(|g| g.field == *field) {
+                    let own = old.own_place && matches!(field, Field::Region | Field::Quadrant);
+                    if !denied && !own && data.carry.contains(field) && !gathered.iter().any(|g| g.field == *field) {
                         draft.fields.push((*field, value.clone()));
                     }
                 }
@@ -941,14 +953,18 @@ impl Reader<'_> {
         };
         let estimate = gathered.iter().any(estimated);
         let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about) || estimate);
+        let own_place = gathered.iter().any(|g| implied_place(self.on, g, &gathered));
         let Some(draft) = &mut self.current else { return };
+        draft.own_place |= own_place;
         draft.negated |= negated;
         if unclear {
             draft.unclear = Some(self.on.said(self.denied.saturating_sub(1), self.denied).to_string());
         }
         // What is there beside what is not: "no stroke, just a TIA".
         if ended && !negated && data.deny.is_some() {
-            let known = |f: &Field| draft.fields.iter().any(|(g, _)| f == g) || gathered.iter().any(|g| g.field == *f);
+            let none = gathered.iter().any(|g| matches!(g.field, Field::None | Field::Obtained));
+            let known =
+                |f: &Field| none || draft.fields.iter().any(|(g, _)| f == g) || gathered.iter().any(|g| g.field == *f);
             let there = data.yes.iter().flatten().filter(|(f, v)| *f == Field::Present && *v == Value::Flag(true));
             let yes: Vec<_> = there.filter(|(f, _)| !known(f)).cloned().collect();
             draft.fields.extend(yes);
@@ -966,7 +982,7 @@ impl Reader<'_> {
         }
         let back: Vec<(Field, Value)> = gathered
             .iter()
-            .filter(|g| data.carry.contains(&g.field) && !g.default)
+            .filter(|g| data.carry.contains(&g.field) && !g.default && !implied_place(self.on, g, &gathered))
             .map(|g| (g.field, g.value.clone()))
             .collect();
         for item in gathered {
@@ -1005,6 +1021,11 @@ impl Reader<'_> {
         if matches!(phrase.role, Role::Fill(_)) && self.joins(frame, gathered) {
             return false;
         }
+        // "denies facial droop, accessory muscle use, and slurred speech": a bare name says nothing of its own.
+        let bare = gathered.is_empty() && matches!(phrase.role, Role::Open(_)) && self.on.ends_clause(found.end);
+        if bare && self.denial == Denial::List && self.grammar.frame(frame).is_some_and(|f| !f.vital) {
+            return false;
+        }
         let paused = self.break_before(found.start) >= Break::Comma;
         let or = self.in_or_list(found);
         // "no diabetes, history of asthma": words of its own before the name.
@@ -1040,7 +1061,7 @@ impl Reader<'_> {
             kind.is_some_and(|kind| all.contains(&kind))
         };
         let listing = self.denial == Denial::List && !placed && felt(kind(frame));
-        let another = listed != frame && !or && !listing;
+        let another = listed != frame && !or && !listing && !self.bare_in_list(phrase, found);
         let measured = paused && self.grammar.frame(frame).is_some_and(|f| f.vital);
         // "no tenderness or guarding, belly soft": the "or" closed the list.
         (paused && self.closed.is_some_and(|end| end <= found.start))
@@ -1052,6 +1073,15 @@ impl Reader<'_> {
             || set_apart
             || placed
             || another
+    }
+
+    /// "denies dizziness, JVD, edema": a sign by its mere name in what a patient denies.
+    fn bare_in_list(&self, phrase: &Phrase, found: &Match) -> bool {
+        let named = |cap: &Cap| cap.start == found.start && cap.end == found.end;
+        let mere = phrase.sets.is_empty() && matches!(found.caps.as_slice(), [cap] if named(cap));
+        let Role::Alone(frame) = phrase.role else { return false };
+        let sign = self.grammar.frame(frame).is_some_and(|f| f.kind == Kind::Exam);
+        self.denial == Denial::List && mere && sign
     }
 
     /// True where the words state for themselves: by what leads them ("has", "some"), or by a verb behind the name ("lungs
@@ -1113,8 +1143,12 @@ impl Reader<'_> {
         for draft in self.meaning.drafts.iter_mut().rev() {
             let joined = (draft.words.end..next).all(|at| self.on.free.get(at).copied().unwrap_or(false));
             let placed = draft.fields.iter().any(|(f, _)| back.iter().any(|(g, _)| f == g));
+            // "abdomen distended, guarding on the right": a side alone is of what stands before it.
+            let apart = back.iter().all(|(f, _)| *f == Field::Side)
+                && self.on.tokens.get(draft.words.end.saturating_sub(1)).is_some_and(|t| t.after >= Break::Comma)
+                && draft.fields.iter().any(|(f, _)| *f == Field::Region);
             let stop = self.on.tokens.get(draft.words.end.saturating_sub(1)).is_some_and(|t| t.after >= Break::Stop);
-            if draft.frame != frame || placed || !joined || stop || draft.negated != negated {
+            if draft.frame != frame || placed || apart || !joined || stop || draft.negated != negated {
                 return;
             }
             draft.fields.extend(back.iter().cloned());
@@ -1254,6 +1288,14 @@ fn take(draft: &mut Draft, item: Gathered, on: &Utterance) {
     }
     draft.fields.retain(|(field, _)| *field != item.field);
     draft.fields.push((item.field, item.value));
+}
+
+/// A place that nobody said: it belongs to the word for the sign ("JVD" is seen on the neck).
+fn implied_place(on: &Utterance, place: &Gathered, all: &[Gathered]) -> bool {
+    let sign = |g: &Gathered| g.field == Field::Sign && (g.start, g.end) == (place.start, place.end);
+    // "chest rise" names it.
+    let named = || on.said(place.start, place.end).to_lowercase().contains(&place.value.to_string());
+    matches!(place.field, Field::Region | Field::Quadrant) && all.iter().any(sign) && !named()
 }
 
 fn clashes(draft: &Draft, gathered: &[Gathered]) -> bool {

@@ -11,6 +11,7 @@ mod settle;
 use serde_json::{Map, Value as Json};
 
 use super::command::Command;
+use super::condition::Condition;
 use super::event::{AdviceType, Body, Event, Outcome};
 use super::finding::{Field, Finding, Kind, Value};
 use super::grammar::{Grammar, Openings};
@@ -321,7 +322,15 @@ impl Conversation {
             answers.extend(kinds.into_iter().flat_map(|k| grammar.frames_of(k).collect::<Vec<_>>()));
         }
         let contested = self.contested_frames(grammar, when);
-        Openings { answers, corrections, contested, addressed: self.addressed_ms.is_some() }
+        let known = self.known(grammar);
+        Openings { answers, corrections, contested, addressed: self.addressed_ms.is_some(), known }
+    }
+
+    /// What the record holds of what some phrases need: "kit is in" means a drug only where such kits are given.
+    fn known(&self, grammar: &Grammar) -> Vec<usize> {
+        let patient = self.patient.unwrap_or(1);
+        let holds = |c: &Condition| self.ledger.of(c.kind, patient).any(|entry| c.holds(&entry.finding));
+        grammar.known().enumerate().filter(|(_, c)| holds(c)).map(|(at, _)| at).collect()
     }
 
     /// What the last answer recorded, while it may be repeated.

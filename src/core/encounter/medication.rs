@@ -49,7 +49,8 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
     let patient = state.patient();
     for entry in state.ledger.of_any(&MEDICATION, patient).into_iter().filter(|e| concerns_us(&e.finding)) {
         let Some(plan) = plan_of(state, protocol, entry) else { continue };
-        if done.last().is_some_and(|last| retold(last, &plan, entry)) {
+        let planned_anew = open.iter().any(|s| s.plan.drug == plan.drug);
+        if !planned_anew && done.last().is_some_and(|last| retold(last, &plan, entry)) {
             continue;
         }
         let earlier = open.iter().position(|s| s.plan.drug == plan.drug).map(|at| open.remove(at));
@@ -70,7 +71,7 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
     done
 }
 
-/// "It's in" a moment after a dose, without a dose: the same one.
+/// "It's in" a moment after a dose, without a dose and with no plan of another: the same one.
 fn retold(last: &Subject, plan: &Plan, entry: &Entry) -> bool {
     entry.finding.kind() == Kind::MedicationGiven && last.plan.drug == plan.drug && dose::same_dose(last.when, entry)
 }

@@ -18,6 +18,8 @@ pub struct Openings {
     pub contested: Vec<usize>,
     /// The tool was addressed just now and nothing followed.
     pub addressed: bool,
+    /// Which conditions of `Grammar::known` the record satisfies.
+    pub known: Vec<usize>,
 }
 
 /// One piece of a derivation, in order.
@@ -206,6 +208,9 @@ impl Grammar {
         let Some(phrase) = self.phrases.get(found.phrase as usize) else { return };
         let open = awake(open, found.start, on);
         if !phrase.behind.is_empty() && !matches!(open, Open::Frame(frame) if phrase.behind.contains(&frame)) {
+            return;
+        }
+        if !phrase.known.is_empty() && !phrase.known.iter().any(|condition| openings.known.contains(condition)) {
             return;
         }
         let impossible = found.caps.iter().filter(|c| c.impossible).count() as i32 * IMPOSSIBLE;

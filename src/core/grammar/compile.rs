@@ -8,6 +8,7 @@ use super::{
     Act, Asks, CommandEntry, Frame, Grammar, Guard, Item, List, Mood, Node, NumberRule, Phrase, Role, Slot, Source,
     Talk, Target, WordId,
 };
+use crate::core::condition::Condition;
 use crate::core::decimal::Decimal;
 use crate::core::diagnostic::position;
 use crate::core::finding::{Field, Kind, Shape, Value, schema};
@@ -91,6 +92,7 @@ impl Compiler<'_> {
         self.grammar.asserting = self.word_set(&self.files.asserting.clone());
         self.grammar.denying = self.word_set(&self.files.denying.clone());
         self.grammar.narrowing = self.word_set(&self.files.narrowing.clone());
+        self.grammar.anew = self.word_set(&self.files.anew.clone());
         self.grammar.denying_lists = self.word_set(&self.files.denying_lists.clone());
         self.grammar.auxiliary = self.word_set(&self.files.auxiliary.clone());
         self.grammar.subject = self.word_set(&self.files.subject.clone());
@@ -305,6 +307,7 @@ impl Compiler<'_> {
             let sets = self.sets(&raw.set, scope.kind);
             let asks = raw.asks.as_ref().and_then(|said| self.asks(said));
             let behind = raw.behind.iter().filter_map(|said| self.frame_named(said)).collect();
+            let known = raw.known.iter().filter_map(|said| self.condition(said)).collect();
             let (file, text) = self.files.names.get(at.file).cloned().unwrap_or_default();
             self.grammar.phrases.push(Phrase {
                 role,
@@ -322,7 +325,24 @@ impl Compiler<'_> {
                 negative: raw.negative,
                 tight: raw.tight,
                 behind,
+                known,
             });
+        }
+    }
+
+    fn condition(&mut self, said: &Said) -> Option<usize> {
+        match Condition::parse(&said.text) {
+            Ok(condition) => {
+                let at = self.grammar.known.iter().position(|c| *c == condition);
+                Some(at.unwrap_or_else(|| {
+                    self.grammar.known.push(condition);
+                    self.grammar.known.len() - 1
+                }))
+            }
+            Err(why) => {
+                self.complain(said.at, why, "`known` names a finding: `refusal`, `medication_given name=aspirin`");
+                None
+            }
         }
     }
 

@@ -61,6 +61,8 @@ pub struct Phrase {
     pub tight: bool,
     /// Only while one of these frames is open.
     pub behind: Vec<Said>,
+    /// Only where the record holds a finding of one of these conditions.
+    pub known: Vec<Said>,
 }
 
 /// How a numeric slot of a frame reads.
@@ -152,6 +154,8 @@ pub struct Files {
     pub denying_lists: Vec<Said>,
     /// Behind one of these a denial denies only what follows.
     pub narrowing: Vec<Said>,
+    /// What a value was ends here: "was forty eight, now one twelve".
+    pub anew: Vec<Said>,
     /// Sentences to be asked aloud, by id.
     pub prompts: BTreeMap<String, Said>,
     pub changes: Vec<String>,
@@ -400,6 +404,8 @@ impl Reader<'_> {
         self.files.asserting.extend(words);
         let words = self.list(&mut table, "denying");
         self.files.denying.extend(words);
+        let words = self.list(&mut table, "anew");
+        self.files.anew.extend(words);
         let words = self.list(&mut table, "narrowing");
         self.files.narrowing.extend(words);
         let words = self.list(&mut table, "denying_lists");
@@ -513,6 +519,7 @@ impl Reader<'_> {
             negative: false,
             tight: false,
             behind: Vec::new(),
+            known: Vec::new(),
         };
         if value.get_ref().is_str() {
             return self.text(value).into_iter().map(plain).collect();
@@ -543,6 +550,7 @@ impl Reader<'_> {
             let tight = table.take("tight");
             let tight = self.flag(tight);
             let behind = self.list(&mut table, "behind");
+            let known = self.list(&mut table, "known");
             self.finish(table);
             phrases.extend(say.into_iter().map(|say| Phrase {
                 say,
@@ -554,6 +562,7 @@ impl Reader<'_> {
                 negative,
                 tight,
                 behind: behind.clone(),
+                known: known.clone(),
             }));
         }
         phrases

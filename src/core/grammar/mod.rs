@@ -15,6 +15,7 @@ mod template;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
+use super::condition::Condition;
 use super::decimal::Decimal;
 use super::diagnostic::Diagnostic;
 use super::finding::{Field, Finding, Kind, Value};
@@ -50,6 +51,7 @@ pub struct Grammar {
     denying: BTreeSet<WordId>,
     denying_lists: BTreeSet<WordId>,
     narrowing: BTreeSet<WordId>,
+    anew: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
     within: BTreeSet<WordId>,
     lists: Vec<List>,
@@ -62,6 +64,8 @@ pub struct Grammar {
     by_word: HashMap<WordId, Vec<u32>>,
     by_number: Vec<u32>,
     prompts: BTreeMap<String, String>,
+    /// What the record must hold for the phrases that ask for it.
+    known: Vec<Condition>,
     /// Warnings and the list of what a local set changes, for `check`.
     pub warnings: Vec<Diagnostic>,
     pub changes: Vec<String>,
@@ -240,6 +244,8 @@ pub struct Phrase {
     pub tight: bool,
     /// Only while one of these frames is open: `sixty year old female` + `chest pain`.
     pub behind: Vec<usize>,
+    /// Only where the record holds what one of these conditions asks for (`Grammar::known`); empty: always.
+    pub known: Vec<usize>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -449,6 +455,11 @@ impl Grammar {
         is_among(&self.asserting, on, at)
     }
 
+    /// True for `now`: behind it a value is that of now.
+    pub fn is_anew(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.anew, on, at)
+    }
+
     /// True for `no`, `denies`, `without`: a phrase that begins so denies what it names.
     pub fn is_denier(&self, on: &Utterance, at: usize) -> bool {
         is_among(&self.denying, on, at) || is_among(&self.denying_lists, on, at)
@@ -480,6 +491,11 @@ impl Grammar {
     /// The frames that make findings of `kind`, in file order.
     pub fn frames_of(&self, kind: Kind) -> impl Iterator<Item = usize> + '_ {
         self.frames.iter().enumerate().filter(move |(_, f)| f.kind == kind).map(|(i, _)| i)
+    }
+
+    /// What some phrases need the record to hold.
+    pub fn known(&self) -> impl Iterator<Item = &Condition> {
+        self.known.iter()
     }
 
     pub fn phrase(&self, index: u32) -> Option<&Phrase> {

@@ -118,6 +118,9 @@ impl Grammar {
             // An answer says nothing without its question.
             Role::Answer(_) => return None,
             _ => {
+                if !self.phrases.get(index)?.known.is_empty() {
+                    return None;
+                }
                 if let Some(frame) = self.phrases.get(index)?.behind.first().copied() {
                     let cues = maker.of_role(|r| r == Role::Alone(frame));
                     let cue = *maker.random.pick(&cues)?;
@@ -141,7 +144,8 @@ impl Grammar {
 impl Maker<'_> {
     fn of_role(&self, wanted: impl Fn(Role) -> bool) -> Vec<usize> {
         let all = self.grammar.phrases.iter().enumerate();
-        all.filter(|(_, p)| wanted(p.role)).map(|(i, _)| i).collect()
+        // What only the record makes legal says nothing by itself.
+        all.filter(|(_, p)| wanted(p.role) && p.known.is_empty()).map(|(i, _)| i).collect()
     }
 
     fn breath(&mut self, frame: usize) -> Option<()> {

@@ -68,8 +68,13 @@ pub fn past(facts: &Facts, protocol: &Protocol, drug: &str, before: u64) -> Vec<
             && e.finding.flag(Field::Present) != Some(false)
             && e.finding.text(Field::Name).is_some_and(|name| names.iter().any(|n| n == name))
     };
-    let doses = facts.ledger.of_any(&[Kind::MedicationGiven, Kind::MedicationTaken], facts.patient);
-    for entry in doses.into_iter().filter(counts) {
+    let kinds = [Kind::MedicationPlanned, Kind::MedicationGiven, Kind::MedicationTaken];
+    for entry in facts.ledger.of_any(&kinds, facts.patient).into_iter().filter(counts) {
+        if entry.finding.kind() == Kind::MedicationPlanned {
+            // What is told next is the dose that was planned, however soon.
+            last = None;
+            continue;
+        }
         if last.is_some_and(|last| last.finding.kind() == entry.finding.kind() && same_dose(last.when, entry)) {
             continue;
         }
