@@ -536,8 +536,13 @@ fn plainly(before: &[(u64, String)], now: u64) -> (bool, bool) {
     (low || taken, !pressure_known || (!taken && denied.is_none()))
 }
 
+/// How many random calls; more for a long look (`THIRDHAND_CASES=20000`, in a release build).
+fn cases() -> u32 {
+    std::env::var("THIRDHAND_CASES").ok().and_then(|cases| cases.parse().ok()).unwrap_or(160)
+}
+
 proptest::proptest! {
-    #![proptest_config(proptest::prelude::ProptestConfig { cases: 160, failure_persistence: None, ..Default::default() })]
+    #![proptest_config(proptest::prelude::ProptestConfig { cases: cases(), failure_persistence: None, ..Default::default() })]
 
     /// No contraindicated plan passes without a hold; an unknown never passes as a no; nothing speaks after the record
     /// closed, also where clocks were overdue then (`run_until` asserts that deadlines pass, and that a closed record is

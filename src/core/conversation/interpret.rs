@@ -175,6 +175,7 @@ pub fn interpret(
         asked: Vec::new(),
         time: None,
         opened: None,
+        in_question: false,
         last_complete: false,
         named: Vec::new(),
         listed: None,
@@ -223,6 +224,8 @@ struct Reader<'a> {
     /// When what follows happened, and where the words of it end.
     time: Option<(Value, usize)>,
     opened: Option<usize>,
+    /// A question for a value was put in this sentence.
+    in_question: bool,
     /// The last thing heard was a measured value that lacks nothing.
     last_complete: bool,
     /// The fields that the last phrase set.
@@ -297,6 +300,7 @@ impl Reader<'_> {
                     self.turn_into_question(at);
                 }
                 self.tone = Tone::Says;
+                self.in_question = false;
                 self.denial = Denial::None;
                 self.positive = false;
                 self.turned = false;
@@ -419,10 +423,16 @@ impl Reader<'_> {
         self.push_current();
         self.last_complete = false;
         self.denial = Denial::None;
+        if mood == Mood::Condition {
+            self.undo_clause(found.start);
+        }
         match mood {
+            // "did you get the one twenty over eighty" goes on asking.
+            Mood::Narrated if self.tone == Tone::Asks && self.break_before(found.start) < Break::Comma => {}
             Mood::Question | Mood::Which => {
                 self.close_questions();
                 self.tone = if mood == Mood::Which { Tone::AsksWhich } else { Tone::Asks };
+                self.in_question = mood == Mood::Which;
                 self.negative = phrase.negative;
                 self.still = self.on.said(found.start, found.end).to_lowercase().contains("still");
             }
@@ -430,6 +440,16 @@ impl Reader<'_> {
             Mood::Other => self.tone = Tone::Elsewhere,
             _ => self.tone = Tone::Silent,
         }
+    }
+
+    /// "start CPR if you lose the pulse": nothing was started.
+    fn undo_clause(&mut self, end: usize) {
+        let mut begin = end;
+        while begin > 0 && self.break_before(begin) < Break::Comma {
+            begin -= 1;
+        }
+        let acts = |kind: Kind| matches!(kind, Kind::Procedure | Kind::Oxygen | Kind::Spinal | Kind::ResourceRequest);
+        self.meaning.drafts.retain(|d| d.words.start < begin || !acts(d.kind));
     }
 
     /// A "still" behind a "no change" asks nothing.
@@ -705,10 +725,16 @@ impl Reader<'_> {
             self.close_questions();
             self.denial = Denial::None;
             self.tone = if asks == Asks::Value { Tone::AsksWhich } else { Tone::Asks };
+            self.in_question = asks == Asks::Value;
             self.ask(frame, &gathered, phrase, found);
             return;
         }
         match self.tone {
+            // "what is the pain like, sharp, dull": what is offered with the question answers nothing.
+            Tone::Says if self.offered(data.kind, found, numeric) => {
+                self.ask(frame, &gathered, phrase, found);
+                return;
+            }
             Tone::Says => {}
             Tone::Silent | Tone::Elsewhere | Tone::NarratesPurpose => return,
             Tone::Narrates => {
@@ -741,6 +767,12 @@ impl Reader<'_> {
         for gathered in apart(gathered) {
             self.record(frame, gathered, found, opens, filled);
         }
+    }
+
+    /// A word of the kind that a question of the same sentence asks for.
+    fn offered(&self, kind: Kind, found: &Match, numeric: bool) -> bool {
+        let asked = self.asked.last().is_some_and(|q| q.kind == kind && q.which);
+        asked && self.in_question && !numeric && is_mere(found)
     }
 
     fn ask(&mut self, frame: usize, gathered: &[Gathered], phrase: &Phrase, found: &Match) {
@@ -1022,8 +1054,13 @@ impl Reader<'_> {
             return false;
         }
         // "denies facial droop, accessory muscle use, and slurred speech": a bare name says nothing of its own.
-        let bare = gathered.is_empty() && matches!(phrase.role, Role::Open(_)) && self.on.ends_clause(found.end);
-        if bare && self.denial == Denial::List && self.grammar.frame(frame).is_some_and(|f| !f.vital) {
+        let name_alone = match phrase.role {
+            Role::Open(_) => gathered.is_empty(),
+            Role::Alone(_) => phrase.start && phrase.end && found.caps.is_empty(),
+            _ => false,
+        };
+        let bare = name_alone && self.on.ends_clause(found.end);
+        if bare && self.denial != Denial::One && self.grammar.frame(frame).is_some_and(|f| !f.vital) {
             return false;
         }
         let paused = self.break_before(found.start) >= Break::Comma;
@@ -1077,8 +1114,7 @@ impl Reader<'_> {
 
     /// "denies dizziness, JVD, edema": a sign by its mere name in what a patient denies.
     fn bare_in_list(&self, phrase: &Phrase, found: &Match) -> bool {
-        let named = |cap: &Cap| cap.start == found.start && cap.end == found.end;
-        let mere = phrase.sets.is_empty() && matches!(found.caps.as_slice(), [cap] if named(cap));
+        let mere = phrase.sets.is_empty() && is_mere(found);
         let Role::Alone(frame) = phrase.role else { return false };
         let sign = self.grammar.frame(frame).is_some_and(|f| f.kind == Kind::Exam);
         self.denial == Denial::List && mere && sign
@@ -1290,6 +1326,12 @@ fn take(draft: &mut Draft, item: Gathered, on: &Utterance) {
     draft.fields.push((item.field, item.value));
 }
 
+/// One item of a list and no word beside it.
+fn is_mere(found: &Match) -> bool {
+    let whole = |cap: &Cap| cap.start == found.start && cap.end == found.end;
+    matches!(found.caps.as_slice(), [cap] if whole(cap))
+}
+
 /// A place that nobody said: it belongs to the word for the sign ("JVD" is seen on the neck).
 fn implied_place(on: &Utterance, place: &Gathered, all: &[Gathered]) -> bool {
     let sign = |g: &Gathered| g.field == Field::Sign && (g.start, g.end) == (place.start, place.end);
@@ -1303,6 +1345,8 @@ fn clashes(draft: &Draft, gathered: &[Gathered]) -> bool {
     let has = |field: Field| draft.fields.iter().any(|(f, _)| *f == field);
     let brings = |field: Field| gathered.iter().any(|g| g.field == field && !g.default);
     let apart = (has(Field::Name) && brings(Field::Class)) || (has(Field::Class) && brings(Field::Name));
+    // "no drug allergies, but peanuts": none of one kind, and one of another.
+    let apart = apart || (has(Field::None) && brings(Field::Name)) || (has(Field::Name) && brings(Field::None));
     let differs = |g: &Gathered| draft.fields.iter().any(|(f, v)| *f == g.field && *v != g.value);
     apart || gathered.iter().any(|g| !g.default && differs(g))
 }

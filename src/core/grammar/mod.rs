@@ -327,6 +327,8 @@ names! {
         Purpose = "purpose",
         /// Talk about what should be.
         Rule = "rule",
+        /// What must be so first: what the same clause said to do is not done.
+        Condition = "condition",
         /// Somebody or something else.
         Other = "other",
         /// A value of before, told again.
