@@ -8,6 +8,8 @@
 #[path = "live/rig.rs"]
 mod rig;
 
+#[path = "live/call.rs"]
+mod call;
 #[path = "live/latency.rs"]
 mod latency;
 #[path = "live/listening.rs"]

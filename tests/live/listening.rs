@@ -34,8 +34,13 @@ pub fn has_flite(test: &str) -> bool {
 
 /// A WAV file of these words.
 pub fn words(dir: &Path, text: &str) -> PathBuf {
-    let path = dir.join(format!("{}.wav", text.replace(|c: char| !c.is_alphanumeric(), "_")));
-    let status = Command::new("flite").args(["-voice", "slt", "-t", text, "-o"]).arg(&path).status();
+    words_of("slt", dir, text)
+}
+
+/// The same by another of flite's voices.
+pub fn words_of(voice: &str, dir: &Path, text: &str) -> PathBuf {
+    let path = dir.join(format!("{voice}_{}.wav", text.replace(|c: char| !c.is_alphanumeric(), "_")));
+    let status = Command::new("flite").args(["-voice", voice, "-t", text, "-o"]).arg(&path).status();
     assert!(status.is_ok_and(|s| s.success()), "flite cannot say `{text}`");
     path
 }
@@ -49,7 +54,7 @@ fn pcm(dir: &Path, text: &str, before_s: usize, after_s: usize) -> Vec<u8> {
     quiet(before_s).chain(spoken).chain(quiet(after_s)).collect()
 }
 
-fn is_finding(name: &'static str) -> impl Fn(&Value) -> bool {
+pub fn is_finding(name: &'static str) -> impl Fn(&Value) -> bool {
     move |e| e["finding"]["finding"] == name
 }
 
@@ -58,7 +63,7 @@ fn verify(rig: &Rig, record: &Path) {
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stdout));
 }
 
-fn start(rig: &Rig, model: &Path, record: &Path, more: &[&str]) -> Program {
+pub fn start(rig: &Rig, model: &Path, record: &Path, more: &[&str]) -> Program {
     let (model, record) = (model.display().to_string(), record.display().to_string());
     let args = [&["listen", "--json", "--model", &model, "--record", &record], more].concat();
     let mut program = Program::start(rig, &args);
