@@ -320,6 +320,36 @@ fn a_finding_behind_our_own_words_is_no_echo() {
     }
 }
 
+/// What is left of the sound tells who spoke: another value of what the program is just saying is news from the crew and
+/// garbled words of our own from ourselves.
+#[test]
+fn another_value_over_ours_is_the_crews_where_the_sound_says_so() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Whose};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |text: &str, whose: Whose| {
+        let own_voice = Some("Not confirmed: Pressure one twenty over eighty, sat ninety six percent.".to_string());
+        let transcript = Transcript { own_voice, whose, talked_over: true, mixed: true, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &transcript, when).to_json()
+    };
+    for text in ["blood pressure 148 over 90", "blood pressure 122 over 80", "pressure 120 over 90", "sat 93 percent"] {
+        let told = hear(text, Whose::Theirs);
+        assert_eq!(told["outcome"], "doubtful", "{text}: {told}");
+        assert_eq!(told["findings"][0]["unconfirmed"], true, "{told}");
+        assert_eq!(hear(text, Whose::Ours)["outcome"], "echo", "{text}");
+    }
+    assert_eq!(hear("pressure one twenty over eighty", Whose::Theirs)["outcome"], "echo", "the same is no news");
+    assert_eq!(hear("not confused", Whose::Ours)["outcome"], "echo", "our own words, garbled");
+    let told = hear("not confused", Whose::Unknown);
+    assert_eq!(told["findings"][0]["confused"], false, "a `not` that we said too is still theirs: {told}");
+    assert_eq!(told["findings"][0]["unconfirmed"], true, "{told}");
+    let told = hear("skin is pale and cool", Whose::Ours);
+    assert_eq!(told["findings"][0]["unconfirmed"], true, "quiet beside ours: asked, not dropped: {told}");
+}
+
 /// "Quiet" without the tool's name is meant for it while it talks, and for a moment after advice; said of anything else it
 /// never is.
 #[test]

@@ -18,6 +18,17 @@ pub struct Word {
     pub rivals: Vec<(String, f64)>,
 }
 
+/// Who spoke, as far as the sound tells.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Whose {
+    #[default]
+    Unknown,
+    /// The program: little was left of the sound when what it plays was taken out.
+    Ours,
+    /// Somebody else: much was left, or the microphone does not hear the program at all.
+    Theirs,
+}
+
 /// One utterance as recognised (or as a script gives it).
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Transcript {
@@ -36,6 +47,7 @@ pub struct Transcript {
     pub guessed: bool,
     /// What the program itself was saying while this was heard, or just before.
     pub own_voice: Option<String>,
+    pub whose: Whose,
     /// True when the program was still speaking as this began: it may be what is left of its own words.
     pub talked_over: bool,
     /// True when words of the program sounded at any time while it was said, and the microphone may have heard them too.

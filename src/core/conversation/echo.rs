@@ -2,10 +2,10 @@
 
 use crate::core::grammar::Grammar;
 use crate::core::text::{NumberWord, Token};
-use crate::core::utterance::Transcript;
+use crate::core::utterance::{Transcript, Whose};
 
 /// How many of ten words must be ours; fewer where it began over our words, because those come back garbled ("breathing
-/// three" of "breathing four?"). Our own choice.
+/// three" of "breathing four?"), unless the sound says that it is somebody else's. Our own choice.
 const OF_TEN: usize = 7;
 const OF_TEN_OVER_OURS: usize = 3;
 
@@ -17,7 +17,8 @@ pub fn ours(grammar: &Grammar, transcript: &Transcript) -> Option<usize> {
     if tokens.is_empty() || (!transcript.talked_over && tokens.iter().all(Token::is_number)) {
         return None;
     }
-    let own: Vec<String> = grammar.utterance(own).tokens.iter().flat_map(spoken).collect();
+    let said = grammar.utterance(own).tokens;
+    let own: Vec<String> = said.iter().flat_map(spoken).collect();
     // Most of what was heard, in the order in which we said it.
     let (mut heard, mut kept, mut at, mut end) = (0, 0, 0, 0);
     // Digits are few: without one of our words beside them they are somebody else's.
@@ -33,8 +34,23 @@ pub fn ours(grammar: &Grammar, transcript: &Transcript) -> Option<usize> {
             }
         }
     }
-    let needed = if transcript.talked_over { OF_TEN_OVER_OURS } else { OF_TEN };
-    (heard > 0 && a_word && kept * 10 >= heard * needed).then_some(end)
+    let (needed, our_value) = match transcript.whose {
+        Whose::Ours => (OF_TEN_OVER_OURS, true),
+        Whose::Unknown if transcript.talked_over => (OF_TEN_OVER_OURS, true),
+        Whose::Unknown => (OF_TEN, true),
+        // Another value of what we are just saying ("pressure one twenty over eighty") is news.
+        Whose::Theirs => (OF_TEN, holds(&digits(&said), &digits(&tokens))),
+    };
+    (heard > 0 && a_word && our_value && kept * 10 >= heard * needed).then_some(end)
+}
+
+fn digits(tokens: &[Token]) -> Vec<String> {
+    tokens.iter().filter(|token| token.is_number()).flat_map(spoken).collect()
+}
+
+/// Whether `part` stands in `all` without a gap.
+fn holds(all: &[String], part: &[String]) -> bool {
+    part.is_empty() || all.windows(part.len()).any(|window| window == part)
 }
 
 /// A word as it is compared with another that may be written otherwise: of a number the digits but for zeros, so that

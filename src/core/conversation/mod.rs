@@ -18,7 +18,7 @@ use super::grammar::{Grammar, Openings};
 use super::ledger::{ECHO, Entry, Ledger};
 use super::text::Break;
 use super::time::Moment;
-use super::utterance::{Change, Doubt, Transcript, Understood};
+use super::utterance::{Change, Doubt, Transcript, Understood, Whose};
 use interpret::{Answer, Answered, Draft, Meaning, Question};
 use settle::{Context, Settled};
 
@@ -121,7 +121,8 @@ impl Conversation {
         self.age(when);
         if let Some(ours) = echo::ours(grammar, transcript) {
             let text = transcript.text.clone();
-            return match self.behind_ours(grammar, transcript, ours, when) {
+            let behind = transcript.whose != Whose::Ours;
+            return match behind.then(|| self.behind_ours(grammar, transcript, ours, when)).flatten() {
                 Some(understood) => Understood { heard: text, ..understood },
                 None => Understood { outcome: Outcome::Echo, ..Understood::unmatched(&text) },
             };
@@ -150,7 +151,7 @@ impl Conversation {
         doubt_two_ages(&mut taken);
         doubt_half_denied(grammar, &transcript.text, &mut taken);
         let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
-        if transcript.guessed || in_part {
+        if transcript.guessed || in_part || transcript.whose == Whose::Ours {
             doubt_all(&mut taken, transcript.confidence);
         }
         if transcript.mixed {
@@ -256,16 +257,23 @@ impl Conversation {
         ours: usize,
         when: Moment,
     ) -> Option<Understood> {
-        let rest = Transcript {
-            text: transcript.text.get(ours..)?.to_string(),
+        // What is cut off may have been a "not": all of it is asked.
+        let all = Transcript {
             words: Vec::new(),
             rivals: Vec::new(),
+            guessed: true,
             mixed: true,
+            own_voice: None,
             ..transcript.clone()
         };
-        let somebody_else = echo::ours(grammar, &rest).is_none();
-        let finds = || self.clone().hear(grammar, &rest, when).findings().next().is_some();
-        (somebody_else && finds()).then(|| self.hear(grammar, &rest, when))
+        let rest = Transcript { text: all.text.get(ours..)?.to_string(), ..all.clone() };
+        let own_voice = transcript.own_voice.clone();
+        let somebody_else = echo::ours(grammar, &Transcript { own_voice, ..rest.clone() }).is_none();
+        let finds = |heard: &Transcript| self.clone().hear(grammar, heard, when).findings().count();
+        let found = if somebody_else { finds(&rest) } else { 0 };
+        // "Not confused" is not what is behind our "not".
+        let heard = if finds(&all) == found { &all } else { &rest };
+        (found > 0).then(|| self.hear(grammar, heard, when))
     }
 
     fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {

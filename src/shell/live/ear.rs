@@ -475,8 +475,11 @@ impl Ear {
         let Times { start_ms, end_ms, cut_ms } = awaited.times;
         let own = &self.options.own_voice;
         transcript.own_voice = own.over(start_ms, end_ms);
-        transcript.talked_over = own.talked_over(start_ms);
-        let apart = self.canceller.as_ref().is_some_and(Canceller::apart);
+        let canceller = self.canceller.as_ref();
+        let apart = canceller.is_some_and(Canceller::apart);
+        transcript.whose = canceller.map(|canceller| canceller.whose(start_ms, end_ms)).unwrap_or_default();
+        // With a headset nobody's words are mixed with ours: the crew may answer before we have ended.
+        transcript.talked_over = !apart && own.talked_over(start_ms);
         transcript.mixed = awaited.pieces.is_some() || (!apart && own.mixed(start_ms, end_ms));
         let silent = transcript.text.trim().is_empty();
         (!silent).then(|| Heard { transcript, start_ms, end_ms, cut_ms, words_ms: boot_ms() })

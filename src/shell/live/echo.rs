@@ -15,6 +15,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
 
+use crate::core::utterance::Whose;
 use crate::shell::capture::{Block, RATE_HZ};
 
 /// Samples handled at a time: 32 ms.
@@ -63,6 +64,13 @@ const LATEST: i64 = RATE_HZ as i64 * 4 / 5;
 const MARGIN: i64 = 160;
 /// A peak of the correlation counts from so many times its spread on: noise alone reaches 4.5 among so many places.
 const STANDS_OUT: f32 = 7.0;
+
+/// What became of the sound is remembered for so long, chunks: longer than any utterance lasts.
+const REMEMBERED: usize = 30 * RATE_HZ as usize / CHUNK;
+/// Sound of which no more than this share is left was ours, of which more than that is left was somebody else's: ours alone
+/// leaves 0.01 to 0.1, the crew as loud as we are half.
+const OURS_LEAVES: f32 = 0.2;
+const THEIRS_LEAVES: f32 = 0.35;
 
 type Spectrum = Vec<Complex<f32>>;
 
@@ -137,6 +145,14 @@ struct Held {
     looked: usize,
 }
 
+/// A chunk that was let go.
+struct Past {
+    place: u64,
+    heard: f32,
+    /// What is left of it; `None` where the loudspeaker's sound may be in it, and nobody knew how to take it out.
+    left: Option<f32>,
+}
+
 /// Where in the loudspeaker's sound the microphone's places are.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 struct Alignment {
@@ -168,6 +184,7 @@ pub struct Canceller {
     taps: Option<Vec<f32>>,
     /// It was looked for, in sound enough, and the microphone does not hear it: a headset.
     apart: bool,
+    past: VecDeque<Past>,
 }
 
 /// How what was held back is let go.
@@ -205,6 +222,33 @@ impl Canceller {
     /// True when nothing of the loudspeaker reaches the microphone.
     pub fn apart(&self) -> bool {
         !self.loudspeaker.samples.is_empty() && self.apart
+    }
+
+    /// Who spoke from `from_ms` to `to_ms`, as far as what is left of the sound tells.
+    pub fn whose(&self, from_ms: u64, to_ms: u64) -> Whose {
+        if self.apart() {
+            return Whose::Theirs;
+        }
+        let place = |ms: u64| ms * u64::from(RATE_HZ) / 1000;
+        let within = |past: &&Past| past.place + CHUNK as u64 > place(from_ms) && past.place < place(to_ms);
+        let (mut heard, mut left) = (0.0, 0.0);
+        for past in self.past.iter().filter(within) {
+            let Some(of_it) = past.left else { return Whose::Unknown };
+            heard += past.heard;
+            left += of_it;
+        }
+        match left / heard {
+            share if share <= OURS_LEAVES => Whose::Ours,
+            share if share > THEIRS_LEAVES => Whose::Theirs,
+            _ => Whose::Unknown,
+        }
+    }
+
+    fn remember(&mut self, past: Past) {
+        self.past.push_back(past);
+        if self.past.len() > REMEMBERED {
+            self.past.pop_front();
+        }
     }
 
     /// What the microphone hears; comes back, a little later, without what the loudspeaker played.
@@ -271,7 +315,11 @@ impl Canceller {
                 held.take(heard, sounds);
                 self.look_at_held()
             }
-            None => vec![self.block(place, heard)],
+            None => {
+                let heard_power = power(&heard);
+                self.remember(Past { place, heard: heard_power, left: self.found.then_some(heard_power) });
+                vec![self.block(place, heard)]
+            }
         }
     }
 
@@ -366,7 +414,9 @@ impl Canceller {
                 self.learn_around(&held, &played, at);
             }
             let played = &played[LEAD + at..LEAD + at + CHUNK];
-            let samples = if how == Release::AsHeard { heard.to_vec() } else { self.filter.clean(played, heard) };
+            let cleaned = (how != Release::AsHeard).then(|| self.filter.clean(played, heard));
+            self.remember(Past { place, heard: power(heard), left: cleaned.as_deref().map(power) });
+            let samples = cleaned.unwrap_or_else(|| heard.to_vec());
             out.push(self.block(place, samples));
         }
         out
@@ -757,6 +807,35 @@ mod tests {
             !canceller.microphone(block(n, c)).is_empty()
         });
         assert!(first.unwrap() < 4 * 50, "let go after {first:?} blocks of 20 ms");
+    }
+
+    #[test]
+    fn what_is_left_of_the_sound_tells_who_spoke() {
+        let second = RATE_HZ as usize;
+        let mut played = voice(12, 1, 0.7);
+        played[9 * second..].fill(0.0);
+        let mut crew: Vec<f32> = voice(12, 77, 0.4).iter().map(|s| s * 0.5).collect();
+        crew[..4 * second].fill(0.0);
+        crew[7 * second..10 * second].fill(0.0);
+        let whose = |heard: &[f32], ranges: &[(u64, u64)]| -> Vec<Whose> {
+            let mut canceller = Canceller::default();
+            for (n, (p, h)) in played.chunks(320).zip(heard.chunks(320)).enumerate() {
+                let block =
+                    |samples: &[f32]| Block { at_ms: 1_000 + 20 * n as u64, follows: n > 0, samples: samples.to_vec() };
+                canceller.loudspeaker(&block(p));
+                canceller.microphone(block(h));
+            }
+            ranges.iter().map(|(from, to)| canceller.whose(1_000 + from, 1_000 + to)).collect()
+        };
+        let ranges = [(1_800, 3_800), (4_200, 6_800), (10_200, 11_800), (60_000, 61_000)];
+        let mixed: Vec<f32> = room(&played, 0.5).iter().zip(&crew).map(|(a, b)| a + b).collect();
+        assert_eq!(whose(&mixed, &ranges), [Whose::Ours, Whose::Theirs, Whose::Theirs, Whose::Unknown]);
+        assert_eq!(whose(&crew, &ranges[1..2]), [Whose::Theirs], "a headset");
+        assert_eq!(
+            whose(&vec![0.0; crew.len()], &ranges[..2]),
+            [Whose::Unknown; 2],
+            "a muted microphone tells nothing"
+        );
     }
 
     #[test]
