@@ -6,6 +6,7 @@
 mod ear;
 mod echo;
 mod kept;
+mod news;
 mod own_voice;
 mod pieces;
 mod prompts;
@@ -132,7 +133,7 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         settings: parts.settings,
         keeper: parts.keeper,
         sentences: Vec::new(),
-        own_ids: 0,
+        news: news::News::default(),
         clock: ClockWatch::from(machine_now()),
         clock_verified: parts.clock_verified,
         disk_failing: false,
@@ -158,8 +159,8 @@ struct Live<'k> {
     keeper: Option<Keeper>,
     /// Sentences handed to the voice whose end is not known, by the voice's id.
     sentences: Vec<(u64, String)>,
-    /// Counts the sentences that belong to no call.
-    own_ids: u64,
+    /// The sentences that belong to no call.
+    news: news::News,
     /// Notices what the wall clock does against the stopwatch.
     clock: ClockWatch,
     /// Whether a time server has set the wall clock.
@@ -390,9 +391,10 @@ impl Live<'_> {
     /// Says something about the program itself.
     fn announce(&mut self, id: &str, slots: &[(&str, &str)], priority: Priority) {
         let text = self.prompts.say(id, slots);
-        self.own_ids += 1;
-        self.remember(self.own_ids, text.clone());
-        self.voice.queue(Utterance::new(self.own_ids, text, priority).about(id));
+        let (number, stale) = self.news.next(id);
+        stale.into_iter().for_each(|stale| self.voice.withdraw(stale));
+        self.remember(number, text.clone());
+        self.voice.queue(Utterance::new(number, text, priority).about(id));
     }
 
     fn voice_told(&mut self, event: &VoiceEvent) {
