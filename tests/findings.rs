@@ -346,6 +346,8 @@ fn another_value_over_ours_is_the_crews_where_the_sound_says_so() {
     let told = hear("not confused", Whose::Unknown);
     assert_eq!(told["findings"][0]["confused"], false, "a `not` that we said too is still theirs: {told}");
     assert_eq!(told["findings"][0]["unconfirmed"], true, "{told}");
+    assert_eq!(hear("the free crew map", Whose::Ours)["outcome"], "echo", "nothing that is to be said again");
+    assert_eq!(hear("the free crew map", Whose::Theirs)["outcome"], "unmatched");
     let told = hear("skin is pale and cool", Whose::Ours);
     assert_eq!(told["findings"][0]["unconfirmed"], true, "quiet beside ours: asked, not dropped: {told}");
 }

@@ -159,7 +159,12 @@ impl Conversation {
             doubt_those(&mut taken, transcript.confidence, may_hurt);
         }
         self.remember(&taken, when);
-        understood(grammar, &transcript.text, taken)
+        let mut understood = understood(grammar, &transcript.text, taken);
+        if transcript.whose == Whose::Ours && understood.outcome == Outcome::Unmatched {
+            // What is left of our words and makes no sense is nothing that anybody should say again.
+            understood.outcome = Outcome::Echo;
+        }
+        understood
     }
 
     /// A scrap of "four?" come back as "three" must not answer it: what began while the program spoke answers nothing. It

@@ -72,6 +72,13 @@ const REMEMBERED: usize = 30 * RATE_HZ as usize / CHUNK;
 const OURS_LEAVES: f32 = 0.2;
 const THEIRS_LEAVES: f32 = 0.35;
 
+/// What is left where only we spoke is silenced, or it would be taken for speech and run together with the crew's words: a
+/// chunk of which, with those so near to it, no more is left than so many times what is left at least (the fifth part of
+/// the stretch that was taken out best), and no more than this share.
+const AROUND_CHUNK: usize = 3;
+const TIMES_THE_LEAST: f32 = 4.0;
+const SILENCED_BELOW: f32 = 0.12;
+
 type Spectrum = Vec<Complex<f32>>;
 
 /// A stream's samples with their places on the common time line (samples since the machine started).
@@ -400,7 +407,7 @@ impl Canceller {
         let Some(held) = self.held.take() else { return Vec::new() };
         let played = self.aligned(held.from, held.samples.len());
         played[..LEAD].chunks(CHUNK).for_each(|chunk| self.filter.take(chunk));
-        let mut out = Vec::new();
+        let mut cleaned = Vec::new();
         for (n, heard) in held.samples.chunks(CHUNK).enumerate() {
             let at = n * CHUNK;
             let place = held.from + at as u64;
@@ -414,12 +421,12 @@ impl Canceller {
                 self.learn_around(&held, &played, at);
             }
             let played = &played[LEAD + at..LEAD + at + CHUNK];
-            let cleaned = (how != Release::AsHeard).then(|| self.filter.clean(played, heard));
-            self.remember(Past { place, heard: power(heard), left: cleaned.as_deref().map(power) });
-            let samples = cleaned.unwrap_or_else(|| heard.to_vec());
-            out.push(self.block(place, samples));
+            let left = (how != Release::AsHeard).then(|| self.filter.clean(played, heard));
+            self.remember(Past { place, heard: power(heard), left: left.as_deref().map(power) });
+            cleaned.push((place, power(heard), left.unwrap_or_else(|| heard.to_vec())));
         }
-        out
+        silence_ours(&mut cleaned);
+        cleaned.into_iter().map(|(place, _, samples)| self.block(place, samples)).collect()
     }
 
     /// What is left of a stream that was cut.
@@ -440,6 +447,25 @@ impl Held {
         self.samples.extend(heard);
         (self.sounding, self.pause) =
             if sounds { (self.sounding + CHUNK, 0) } else { (self.sounding, self.pause + CHUNK) };
+    }
+}
+
+/// Silences the chunks (place, power as heard, what is left) in which nobody but us spoke.
+fn silence_ours(cleaned: &mut [(u64, f32, Vec<f32>)]) {
+    let powers: Vec<(f32, f32)> = cleaned.iter().map(|(_, heard, left)| (*heard, power(left))).collect();
+    let shares: Vec<f32> = (0..powers.len())
+        .map(|n| {
+            let near = &powers[n.saturating_sub(AROUND_CHUNK)..(n + AROUND_CHUNK + 1).min(powers.len())];
+            let (heard, left) = near.iter().fold((0.0, 0.0), |sum, of| (sum.0 + of.0, sum.1 + of.1));
+            left / heard
+        })
+        .collect();
+    let mut sorted = shares.clone();
+    sorted.sort_by(f32::total_cmp);
+    let Some(least) = sorted.get(sorted.len() / 5) else { return };
+    let limit = (TIMES_THE_LEAST * least).min(SILENCED_BELOW);
+    for ((_, _, samples), _) in cleaned.iter_mut().zip(&shares).filter(|(_, share)| **share <= limit) {
+        samples.iter_mut().for_each(|sample| *sample *= 0.01);
     }
 }
 
@@ -807,6 +833,25 @@ mod tests {
             !canceller.microphone(block(n, c)).is_empty()
         });
         assert!(first.unwrap() < 4 * 50, "let go after {first:?} blocks of 20 ms");
+    }
+
+    /// Words of the crew's in the midst of ours stand alone: what is left of ours before and behind them is no sound at all.
+    #[test]
+    fn what_is_left_of_ours_beside_the_crews_words_is_silent() {
+        let second = RATE_HZ as usize;
+        let played = voice(12, 1, 0.7);
+        // 9 dB quieter than we are.
+        let mut crew: Vec<f32> = voice(12, 77, 0.7).iter().map(|s| s * 0.18).collect();
+        crew[..9 * second].fill(0.0);
+        crew[10 * second..].fill(0.0);
+        let heard: Vec<f32> = room(&played, 0.5).iter().zip(&crew).map(|(a, b)| a + b).collect();
+        let left = through(&played, &heard);
+        let level = |from: usize, to: usize| db(power(&left[from * second / 10..to * second / 10]), power(&heard));
+        assert!(level(75, 85) < -40.0, "before: {:.1} dB", level(75, 85));
+        assert!(level(90, 100) > -14.0, "the words: {:.1} dB", level(90, 100));
+        let error: Vec<f32> = (9 * second..10 * second).map(|i| left[i] - crew[i]).collect();
+        let stands_out = db(power(&crew[9 * second..10 * second]), power(&error));
+        assert!(stands_out > 6.0, "the crew stands out by {stands_out:.1} dB");
     }
 
     #[test]
