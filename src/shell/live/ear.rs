@@ -26,6 +26,9 @@ const JOBS_MAX: usize = 32;
 /// word has less than a third (test in `speak::earcon`).
 const EARCON_LONGEST_MS: u64 = 1_200;
 const EARCON_SHARE: f32 = 0.5;
+/// An answer of the recogniser is missed after so long, milliseconds: it takes 0.2 to 0.7 s, a few on a busy machine, and is
+/// given up by its parent only after half a minute.
+const BEHIND_MS: u64 = 5_000;
 /// A level is told every so many samples.
 const LEVEL_EVERY: u64 = RATE_HZ as u64 / 4;
 
@@ -41,6 +44,8 @@ pub enum Told {
     },
     /// The recogniser was mended.
     Mended(String),
+    /// Words have waited long for the recogniser, or it answers again.
+    Behind(bool),
     Microphone(MicState, String),
     /// Sound was heard up to here; its level, dBFS.
     Level {
@@ -119,6 +124,7 @@ pub fn start(
         results,
         told,
         next_id: 0,
+        answers: Answers::default(),
         power: (0.0, 0),
     };
     std::thread::Builder::new().name("ear".into()).spawn(move || ear.run(&sound, &orders, loudspeaker))?;
@@ -179,6 +185,42 @@ struct Early {
     result: Option<Result<Transcript, String>>,
 }
 
+/// What the recogniser owes.
+#[derive(Default)]
+struct Answers {
+    owed: usize,
+    /// When it was last asked while it owed nothing, or last answered.
+    since_ms: u64,
+    ready: bool,
+    behind: bool,
+}
+
+impl Answers {
+    fn asked(&mut self, now_ms: u64) {
+        if self.owed == 0 {
+            self.since_ms = now_ms;
+        }
+        self.owed += 1;
+    }
+
+    fn ready(&mut self, now_ms: u64) {
+        (self.ready, self.since_ms) = (true, now_ms);
+    }
+
+    /// True when it was behind.
+    fn came(&mut self, now_ms: u64) -> bool {
+        self.owed = self.owed.saturating_sub(1);
+        self.since_ms = now_ms;
+        std::mem::take(&mut self.behind)
+    }
+
+    /// True once, when an answer is missed.
+    fn missed(&mut self, now_ms: u64) -> bool {
+        let missed = self.ready && self.owed > 0 && now_ms.saturating_sub(self.since_ms) > BEHIND_MS;
+        missed && !std::mem::replace(&mut self.behind, true)
+    }
+}
+
 struct Ear {
     options: Options,
     canceller: Option<Canceller>,
@@ -197,6 +239,7 @@ struct Ear {
     results: Receiver<Done>,
     told: Sender<Told>,
     next_id: u64,
+    answers: Answers,
     /// Sum of squares and count since the last level.
     power: (f64, u64),
 }
@@ -263,6 +306,9 @@ impl Ear {
     }
 
     fn hear(&mut self, block: Block) -> bool {
+        if self.answers.missed(boot_ms()) {
+            self.tell(Told::Behind(true));
+        }
         match &mut self.canceller {
             Some(canceller) => {
                 let cleaned = canceller.microphone(block);
@@ -406,7 +452,10 @@ impl Ear {
     fn send(&mut self, segment: Segment) -> Option<u64> {
         self.next_id += 1;
         match self.jobs.try_send(Job { id: self.next_id, samples: segment.samples }) {
-            Ok(()) => Some(self.next_id),
+            Ok(()) => {
+                self.answers.asked(boot_ms());
+                Some(self.next_id)
+            }
             Err(TrySendError::Full(_)) => {
                 self.tell(Told::Missed { why: format!("{JOBS_MAX} utterances are waiting already") });
                 None
@@ -420,12 +469,18 @@ impl Ear {
 
     fn learn(&mut self, done: Done) -> bool {
         match done {
-            Done::Ready => return self.tell(Told::Ready),
+            Done::Ready => {
+                self.answers.ready(boot_ms());
+                return self.tell(Told::Ready);
+            }
             Done::Dead(why) => {
                 self.waiting.clear();
                 return self.tell(Told::Dead(why));
             }
             Done::Words { id, result, mended } => {
+                if self.answers.came(boot_ms()) {
+                    self.tell(Told::Behind(false));
+                }
                 mended.into_iter().for_each(|detail| {
                     self.tell(Told::Mended(detail));
                 });
@@ -522,5 +577,24 @@ impl Ear {
         self.settle_pieces(u64::MAX);
         self.wait_for_all();
         self.tell(Told::Ended);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_recogniser_that_does_not_answer_is_missed_once_and_its_answer_too() {
+        let mut answers = Answers::default();
+        answers.asked(0);
+        assert!(!answers.missed(60_000), "it is still starting");
+        answers.ready(60_000);
+        assert!(!answers.missed(60_000 + BEHIND_MS));
+        assert!(answers.missed(60_001 + BEHIND_MS) && !answers.missed(90_000));
+        answers.asked(80_000);
+        assert!(answers.came(90_000), "it answers again");
+        assert!(!answers.missed(90_000 + BEHIND_MS) && !answers.came(91_000), "the second in time");
+        assert!(!answers.missed(600_000), "nothing is owed");
     }
 }

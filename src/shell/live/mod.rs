@@ -281,11 +281,25 @@ impl Live<'_> {
                 let trouble = trouble("recogniser", "mended", &detail);
                 self.feed(Input::Recovered(trouble), self.time.now_ms());
             }
+            Told::Behind(behind) => self.recogniser_behind(behind),
             Told::Ready => self.ready(),
             Told::Dead(why) => anyhow::bail!("{why}"),
             Told::Ended => {}
         }
         Ok(())
+    }
+
+    /// What is said waits for a recogniser that does not answer: the crew must not wait with it.
+    fn recogniser_behind(&mut self, behind: bool) {
+        if behind {
+            self.screen.line("THE RECOGNISER DOES NOT ANSWER");
+            self.trouble("recogniser", "behind", "it does not answer");
+            self.announce("live.recogniser.lost", &[], Priority::High);
+        } else {
+            self.screen.line("the recogniser answers again");
+            self.feed(Input::Recovered(trouble("recogniser", "back", "it answers again")), self.time.now_ms());
+            self.announce("live.recogniser.back", &[], Priority::Medium);
+        }
     }
 
     fn hear(&mut self, heard: Heard) -> Result<()> {
