@@ -151,7 +151,8 @@ impl Conversation {
         doubt_two_ages(&mut taken);
         doubt_half_denied(grammar, &transcript.text, &mut taken);
         let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
-        if transcript.guessed || in_part || transcript.whose == Whose::Ours {
+        // "152 over 90, four" may have been 94: beside a number that can not be, its neighbours are asked.
+        if transcript.guessed || in_part || taken.rejected || transcript.whose == Whose::Ours {
             doubt_all(&mut taken, transcript.confidence);
         }
         if transcript.mixed {
@@ -1138,6 +1139,13 @@ fn recorded(change: &Change) -> Option<&Finding> {
 }
 
 fn overlay(old: &mut Finding, new: &Finding) {
+    // One thing by name and "none at all" exclude each other: "allergic to penicillin" corrects "no allergies".
+    if new.get(Field::Name).is_some() {
+        old.remove(Field::None);
+        old.remove(Field::Of);
+    } else if new.flag(Field::None) == Some(true) {
+        old.remove(Field::Name);
+    }
     for (field, value) in new.fields() {
         old.set(field, value.clone());
     }

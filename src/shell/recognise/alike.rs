@@ -205,6 +205,21 @@ fn said(number: &str) -> String {
     parts.join(&format!(" {POINT} "))
 }
 
+/// `text` with its numbers in words.
+pub fn in_words(text: &str) -> String {
+    let mut numbers = Vec::new();
+    let holed = holed(text, &mut |number| numbers.push(said(number)));
+    let mut words = String::new();
+    let mut numbers = numbers.into_iter();
+    for (i, part) in holed.replace(GAS, "2").split(HOLE).enumerate() {
+        if i > 0 {
+            words.push_str(&format!(" {} ", numbers.next().unwrap_or_default()));
+        }
+        words.push_str(part);
+    }
+    words
+}
+
 fn said_whole(digits: &str) -> String {
     let begin = digits.len() % 2;
     let mut said = Vec::new();

@@ -5,9 +5,10 @@ use std::collections::HashSet;
 use anyhow::Result;
 
 use super::alike::{Alike, Find};
-use super::decode::Path;
+use super::beam::{self, A_TOKEN, Guide};
+use super::decode::{Path, repeats};
 use super::doubt::{self, text_of};
-use super::engine::{CHATTER, Engine, NOISE, WEIGHT, beside, likelihood};
+use super::engine::{CHATTER, Engine, Length, NOISE, WEIGHT, beside, likelihood};
 use super::language::Language;
 use super::template::{self, Ear};
 
@@ -37,6 +38,9 @@ const SAME_SOUNDS: f32 = 0.1;
 const CHATTER_SAME: f64 = 0.02;
 const WORSE_SAME: f32 = 4.0;
 const UNDERSTOOD_SAME: f32 = 4.0;
+/// A decoding of the search is believed without a question if the sound likes it best, above `CLEAR`, or if it has the
+/// numbers that were written and is worse than the best by no more than this.
+const WORSE_SEARCHED: f32 = 2.5;
 /// Letters by which another decoding must go on beyond one for that to count as cut off.
 const MORE: usize = 5;
 /// Below this probability beside what is believed, another decoding is no rival.
@@ -54,27 +58,31 @@ pub struct Chosen {
 }
 
 /// A decoding, and whether the grammar understands every word of it.
+#[derive(Clone)]
 struct Reading {
     path: Path,
     understood: bool,
 }
 
+#[derive(Clone)]
 struct Candidate {
     reading: Reading,
-    /// By sound and language, and for being understood.
+    /// By sound, language and pace, and for being understood.
     merit: f32,
+    /// False for a noise ("(static)") or a loop.
+    words: bool,
     /// True when it is not to be believed without a question.
     guessed: bool,
 }
 
 impl Engine {
-    /// The guided decoding, or another in its place where that was not understood, stopped before the sound did, or the
-    /// sound alone had other numbers: the free one, or one of the grammar's sentences, whichever sound and language
-    /// together hold likeliest.
+    /// The guided decoding, or another in its place where that was not understood, stopped before the sound did, is much
+    /// too short for it, or the sound alone had other numbers: the free one, one of several searched for together, or one
+    /// of the grammar's sentences, whichever sound, language and pace together hold likeliest.
     ///
     /// # Errors
     /// The engine fails.
-    pub(super) fn chosen(&mut self, path: Path, free: Option<Path>) -> Result<Chosen> {
+    pub(super) fn chosen(&mut self, path: Path, free: Option<Path>, length: &Length) -> Result<Chosen> {
         let Some(language) = &self.language else {
             let rivals = free.iter().map(|free| (self.text(free), likelihood(free))).collect();
             return Ok(Chosen { path, understood: false, guessed: false, rivals });
@@ -83,9 +91,13 @@ impl Engine {
         let free = free.map(|free| self.reading(language, free));
         let cut = free.as_ref().is_some_and(|free| self.goes_on(&guided.path, &free.path));
         let same = free.as_ref().is_none_or(|free| self.values(&free.path) == self.values(&guided.path));
-        let settled = guided.understood && same && !cut;
-        let (chosen, guessed, others) =
-            if settled { (guided, false, free.into_iter().collect()) } else { self.likeliest_of(guided, free)? };
+        let lost = length.pace.lost(&self.text(&guided.path));
+        let settled = guided.understood && same && !cut && !lost;
+        let (chosen, guessed, others) = if settled {
+            (guided, false, free.into_iter().collect())
+        } else {
+            self.likeliest_of(guided, free, length)?
+        };
         let rivals = others.iter().filter_map(|other| self.rival(&chosen.path, other)).collect();
         let Reading { path, understood } = chosen;
         // What makes sense and is no clearer than chatter is asked about, not thrown away.
@@ -94,15 +106,21 @@ impl Engine {
     }
 
     /// The likeliest, whether it is to be asked about, and the others.
-    fn likeliest_of(&mut self, guided: Reading, free: Option<Reading>) -> Result<(Reading, bool, Vec<Reading>)> {
+    fn likeliest_of(
+        &mut self,
+        guided: Reading,
+        free: Option<Reading>,
+        length: &Length,
+    ) -> Result<(Reading, bool, Vec<Reading>)> {
         let Some(language) = &self.language else { return Ok((guided, false, Vec::new())) };
-        let weigh = |reading: Reading| Candidate {
-            merit: merit(language, &reading.path, reading.understood),
-            reading,
-            guessed: false,
+        let weigh = |reading: Reading| {
+            let merit = self.merit(language, &reading, length);
+            Candidate { words: self.is_speech(&reading.path), reading, merit, guessed: false }
         };
-        let mut candidates: Vec<Candidate> = [guided].into_iter().chain(free).map(weigh).collect();
-        self.add_sentences(&mut candidates)?;
+        let written: Vec<Candidate> = [guided].into_iter().chain(free).map(weigh).collect();
+        let searched = self.searched(&written, length)?;
+        let mut candidates = [written, searched].concat();
+        self.add_sentences(&mut candidates, length)?;
         let Candidate { reading: chosen, mut guessed, .. } = candidates.remove(likeliest(&candidates));
         let others: Vec<Reading> = candidates.into_iter().map(|candidate| candidate.reading).collect();
         // What is chatter anyway is not to be asked about.
@@ -112,8 +130,33 @@ impl Engine {
         Ok((chosen, guessed, others))
     }
 
+    /// Decodings that go other ways than the guided and the free one, several followed at once.
+    fn searched(&mut self, written: &[Candidate], length: &Length) -> Result<Vec<Candidate>> {
+        let Some(language) = &self.language else { return Ok(Vec::new()) };
+        let vocabulary = &self.vocabulary;
+        let guide = Guide {
+            rules: &self.rules,
+            model: &language.model,
+            text: &|tokens| text_of(vocabulary, tokens),
+            pace: length.pace,
+            budget: length.budget,
+        };
+        let found = beam::search(&mut self.encoded, &guide)?;
+        let heard = written.iter().map(|c| c.reading.path.sum()).fold(f32::NEG_INFINITY, f32::max);
+        let numbers: Vec<Vec<String>> = written.iter().map(|c| self.values(&c.reading.path)).collect();
+        let candidate = |path: Path| {
+            let best = path.sum() > heard;
+            let near = path.sum() > heard - WORSE_SEARCHED && numbers.contains(&self.values(&path));
+            let guessed = !(best || near) || likelihood(&path) < CLEAR;
+            let reading = self.reading(language, path);
+            Candidate { merit: self.merit(language, &reading, length), reading, words: true, guessed }
+        };
+        let new = |path: &Path| written.iter().all(|c| c.reading.path.tokens != path.tokens);
+        Ok(found.into_iter().filter(new).map(candidate).collect())
+    }
+
     /// Adds the grammar's sentences that sound like what was written, and that the sound does not rule out.
-    fn add_sentences(&mut self, candidates: &mut Vec<Candidate>) -> Result<()> {
+    fn add_sentences(&mut self, candidates: &mut Vec<Candidate>, length: &Length) -> Result<()> {
         let Some(language) = &self.language else { return Ok(()) };
         let written: Vec<Vec<String>> = candidates.iter().map(|c| self.values(&c.reading.path)).collect();
         let texts: Vec<String> = candidates.iter().map(|c| self.text(&c.reading.path)).collect();
@@ -126,7 +169,8 @@ impl Engine {
             let (further, bonus) = if find.cost <= SAME_SOUNDS { (WORSE_SAME, UNDERSTOOD_SAME) } else { (0.0, 0.0) };
             let closer = WORSE_NEAR * (NEAR - find.cost).max(0.0) + further;
             let best = candidates.get(likeliest(candidates)).map_or(f32::NEG_INFINITY, |c| c.merit);
-            let bound = (allowed - closer).max(best - UNDERSTOOD - bonus);
+            let tokens = A_TOKEN * self.bpe.encode(&find.text).len() as f32;
+            let bound = (allowed - closer).max(best - UNDERSTOOD - bonus - tokens);
             let Some(found) = template::filled(&mut self.encoded, &ear, &find.text, find.numbers, bound)? else {
                 continue;
             };
@@ -145,9 +189,9 @@ impl Engine {
             let near = find.cost < NEAR && same && found.sum() > heard - WORSE_SURELY;
             let best_by_sound = found.sum() > heard && likelihood(&found) >= CLEAR;
             let sure = best_by_sound || near && likelihood(&found) >= CHATTER;
-            let merit = merit(language, &found, true) + bonus;
             let reading = Reading { path: found, understood: true };
-            candidates.push(Candidate { reading, merit, guessed: !sure });
+            let merit = self.merit(language, &reading, length) + bonus;
+            candidates.push(Candidate { reading, merit, words: true, guessed: !sure });
         }
         Ok(())
     }
@@ -177,6 +221,22 @@ impl Engine {
         other.sum() > path.sum() && beyond.len() >= MORE && words.any(|word| !said.contains(word))
     }
 
+    /// False for what is no speech, or goes round in a circle.
+    fn is_speech(&self, path: &Path) -> bool {
+        let unspoken = |token: &i32| self.rules.unspoken.get(*token as usize).copied().unwrap_or(false);
+        let circles = (1..=path.tokens.len()).any(|to| repeats(path.tokens.get(..to).unwrap_or_default()));
+        !circles && !path.tokens.iter().any(unspoken)
+    }
+
+    /// By sound, language and pace, and for being understood.
+    fn merit(&self, language: &Language, reading: &Reading, length: &Length) -> f32 {
+        let Reading { path, understood } = reading;
+        let bonus = if *understood { UNDERSTOOD } else { 0.0 };
+        let tokens = A_TOKEN * path.tokens.len() as f32;
+        let spoken = length.pace.merit(&self.text(path));
+        path.sum() + WEIGHT * language.model.log_probability(&path.tokens) + tokens + bonus + spoken
+    }
+
     fn text(&self, path: &Path) -> String {
         text_of(&self.vocabulary, &path.tokens)
     }
@@ -186,16 +246,14 @@ impl Engine {
     }
 }
 
-fn merit(language: &Language, path: &Path, understood: bool) -> f32 {
-    let bonus = if understood { UNDERSTOOD } else { 0.0 };
-    path.sum() + WEIGHT * language.model.log_probability(&path.tokens) + bonus
-}
-
-/// Place of the candidate with the greatest merit among the first, which is the guided one, and those understood: what the
-/// sound alone says is not believed where it means nothing.
+/// Place of the candidate with the greatest merit among the first, which is the guided one, and those understood: what
+/// means nothing is believed only where nothing makes sense.
 fn likeliest(candidates: &[Candidate]) -> usize {
     let better = |best: usize, at: usize| if candidates[at].merit > candidates[best].merit { at } else { best };
-    (1..candidates.len()).filter(|at| candidates[*at].reading.understood).fold(0, better)
+    let sense = |at: &usize| candidates[*at].reading.understood;
+    let best = (1..candidates.len()).filter(sense).fold(0, better);
+    let words = |at: &usize| candidates[*at].words;
+    if sense(&best) { best } else { (1..candidates.len()).filter(words).fold(best, better) }
 }
 
 /// The grammar's sentences nearest to any of what was written, the nearest first.

@@ -162,6 +162,12 @@ pub fn sum_above(
     Ok(Some(sum))
 }
 
+/// True if the tokens end in the same three or more twice: nobody speaks so, and a recogniser with nothing to hear does.
+pub fn repeats(tokens: &[i32]) -> bool {
+    let n = tokens.len();
+    (3..=n / 2).any(|length| tokens[n - length..] == tokens[n - 2 * length..n - length])
+}
+
 /// Where a loop began, if the tokens end in one: the same 3 or more tokens three times, or one token six times.
 fn looped(tokens: &[i32]) -> Option<usize> {
     let n = tokens.len();
@@ -220,6 +226,12 @@ mod tests {
         assert_eq!(path.departure, Some((0, 0)));
         let scores = score(&mut steps, &rules(), &[0, 10], 0).unwrap();
         assert!(scores[0] > path.scores[0]);
+    }
+
+    #[test]
+    fn what_is_said_twice_in_a_row_repeats() {
+        assert!(repeats(&[9, 1, 2, 3, 1, 2, 3]));
+        assert!(!repeats(&[1, 2, 1, 2]) && !repeats(&[1, 2, 3, 9, 1, 2, 3]) && !repeats(&[]));
     }
 
     #[test]

@@ -13,6 +13,7 @@ use super::decode::{self, Path, Rules, Steps};
 use super::doubt::{self, Number, text_of};
 use super::language::bpe::Bpe;
 use super::language::{self, Language};
+use super::pace::Pace;
 use super::template::Digits;
 use crate::core::conversation::EVEN;
 use crate::core::number_words;
@@ -55,6 +56,13 @@ const LEAST_OPPOSITE: f64 = 0.015;
 const LEAST_LONGER: f64 = 0.03;
 /// How the lexicon writes that a number stands before a word.
 const NUMBER: &str = "#";
+
+/// How long a sound is.
+pub(super) struct Length {
+    pub pace: Pace,
+    /// Tokens of speech in it, at most.
+    pub budget: usize,
+}
 
 pub struct Engine {
     pub(super) encoded: Encoded,
@@ -120,7 +128,7 @@ impl Engine {
         let guide = self.language.as_ref().map(|language| &language.model);
         let path = decode::greedy(&mut self.encoded, &self.rules, guide, &[], budget)?;
         let free = self.free(&path, budget)?;
-        let chosen = self.chosen(path, free)?;
+        let chosen = self.chosen(path, free, &Length { pace: Pace::new(audio_ms), budget })?;
         let tokens = &chosen.path.tokens;
         let numbers = doubt::numbers(&mut self.encoded, &self.rules, &self.vocabulary, &self.bpe, tokens)?;
         let opposites = self.opposites(&chosen.path)?;

@@ -2,6 +2,7 @@
 //! or hang, and the parent goes on.
 
 pub mod alike;
+pub mod beam;
 mod child;
 #[cfg(feature = "whisper")]
 mod choose;
@@ -10,6 +11,7 @@ pub mod doubt;
 #[cfg(feature = "whisper")]
 mod engine;
 pub mod language;
+pub mod pace;
 pub mod template;
 pub mod wire;
 

@@ -30,7 +30,7 @@ use ngram::NGram;
 /// Sentences sampled from the grammar.
 const SENTENCES: usize = 40_000;
 /// Changes whenever the same data would give other tokens.
-const VERSION: u32 = 2;
+const VERSION: u32 = 3;
 /// Of the sentences that hold neither a vital sign nor a treatment, this share is kept: the grammar knows far more
 /// rare things than a crew says.
 const OTHERS_PERCENT: usize = 35;
@@ -46,13 +46,14 @@ pub struct Language {
 }
 
 impl Language {
-    /// True when every word of `text` is understood and something is recorded.
+    /// True when every word of `text` is understood: something is recorded, asked for, or a question.
     pub fn understands(&self, text: &str) -> bool {
         let when = Moment::new(0, wall_now());
         let understood = Conversation::default().hear(&self.grammar, &Transcript::script(text), when);
-        matches!(understood.outcome, Outcome::Matched | Outcome::Doubtful)
-            && understood.leftover.is_empty()
-            && (understood.findings().next().is_some() || !understood.commands.is_empty())
+        let says = matches!(understood.outcome, Outcome::Matched | Outcome::Doubtful)
+            && (understood.findings().next().is_some() || !understood.commands.is_empty());
+        let asks = understood.outcome == Outcome::Unmatched && !understood.asked.is_empty();
+        understood.leftover.is_empty() && (says || asks)
     }
 }
 

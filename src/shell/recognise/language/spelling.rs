@@ -115,6 +115,11 @@ fn small_word(number: &str) -> String {
     }
 }
 
+/// True for a number that is said in two parts with a pause between, as "one eighteen" may be: `1 18`.
+fn in_pairs(digits: &str) -> bool {
+    digits.len() == 3 && digits.bytes().all(|b| b.is_ascii_digit()) && !digits[1..].starts_with('0')
+}
+
 struct Writer<'a> {
     text: String,
     dice: &'a mut Dice,
@@ -170,6 +175,10 @@ impl Writer<'_> {
             self.push(&spoken());
         } else if decimal && self.dice.chance(25) {
             self.push(digits.trim_start_matches('0'));
+        } else if in_pairs(digits) && self.dice.chance(8) {
+            let (hundreds, rest) = digits.split_at(1);
+            self.push(hundreds);
+            self.push(rest);
         } else {
             self.push(digits);
         }
@@ -250,7 +259,8 @@ mod tests {
 
     #[test]
     fn numbers_are_written_as_the_recogniser_writes_them() {
-        assert!(forms("pulse one eighteen irregular").contains("Pulse 118 irregular."));
+        let pulse = forms("pulse one eighteen irregular");
+        assert!(pulse.contains("Pulse 118 irregular.") && pulse.contains("Pulse 1 18 irregular"), "{pulse:?}");
         let pressure = forms("blood pressure ninety four over sixty two");
         assert!(pressure.contains("Blood pressure 94/62.") && pressure.contains("Blood pressure 94 over 62"));
         assert!(forms("saturation ninety one percent on room air").contains("Saturation 91% on room air"));
