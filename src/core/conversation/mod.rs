@@ -119,6 +119,10 @@ impl Conversation {
     /// Understands one utterance that began at `when`.
     pub fn hear(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Understood {
         self.age(when);
+        // What is left of our own words may be guessed into anything ("unstable" into "stable").
+        if transcript.guessed && transcript.own_voice.is_some() && transcript.whose != Whose::Theirs {
+            return Understood { outcome: Outcome::Echo, ..Understood::unmatched(&transcript.text) };
+        }
         if let Some(ours) = echo::ours(grammar, transcript) {
             let text = transcript.text.clone();
             let behind = transcript.whose != Whose::Ours;
