@@ -352,6 +352,30 @@ fn another_value_over_ours_is_the_crews_where_the_sound_says_so() {
     assert_eq!(told["findings"][0]["unconfirmed"], true, "quiet beside ours: asked, not dropped: {told}");
 }
 
+/// The recogniser made "stable" of what was left of our "unstable": a guess over our words is the crew's only where the sound
+/// says so.
+#[test]
+fn a_guess_over_our_own_words_is_an_echo() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Whose};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |own_voice: Option<&str>, whose: Whose| {
+        let own_voice = own_voice.map(str::to_string);
+        let transcript = Transcript { own_voice, whose, guessed: true, ..Transcript::script("patient is stable") };
+        Conversation::default().hear(&grammar, &transcript, when).to_json()
+    };
+    let ours = Some("Low pressure, unstable, five minutes.");
+    for whose in [Whose::Ours, Whose::Unknown] {
+        assert_eq!(hear(ours, whose)["outcome"], "echo", "{whose:?}");
+    }
+    for told in [hear(ours, Whose::Theirs), hear(None, Whose::Unknown)] {
+        assert_eq!(told["findings"][0]["unconfirmed"], true, "asked: {told}");
+    }
+}
+
 /// "Quiet" without the tool's name is meant for it while it talks, and for a moment after advice; said of anything else it
 /// never is.
 #[test]

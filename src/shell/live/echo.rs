@@ -717,7 +717,11 @@ mod tests {
     }
 
     fn through(played: &[f32], heard: &[f32]) -> Vec<f32> {
-        let mut canceller = Canceller::default();
+        feed(&mut Canceller::default(), played, heard)
+    }
+
+    /// Both streams, 20 ms at a time, from 1,000 ms on; what comes back of the microphone's.
+    fn feed(canceller: &mut Canceller, played: &[f32], heard: &[f32]) -> Vec<f32> {
         let mut out = Vec::new();
         for (n, (p, h)) in played.chunks(320).zip(heard.chunks(320)).enumerate() {
             let block =
@@ -864,12 +868,7 @@ mod tests {
         crew[7 * second..10 * second].fill(0.0);
         let whose = |heard: &[f32], ranges: &[(u64, u64)]| -> Vec<Whose> {
             let mut canceller = Canceller::default();
-            for (n, (p, h)) in played.chunks(320).zip(heard.chunks(320)).enumerate() {
-                let block =
-                    |samples: &[f32]| Block { at_ms: 1_000 + 20 * n as u64, follows: n > 0, samples: samples.to_vec() };
-                canceller.loudspeaker(&block(p));
-                canceller.microphone(block(h));
-            }
+            feed(&mut canceller, &played, heard);
             ranges.iter().map(|(from, to)| canceller.whose(1_000 + from, 1_000 + to)).collect()
         };
         let ranges = [(1_800, 3_800), (4_200, 6_800), (10_200, 11_800), (60_000, 61_000)];
@@ -890,12 +889,7 @@ mod tests {
         let echo: Vec<f32> = room(&played, 0.3).iter().zip(&crew).map(|(a, b)| a + b).collect();
         for (heard, apart) in [(crew, true), (echo, false), (vec![0.0; played.len()], false)] {
             let mut canceller = Canceller::default();
-            for (n, (p, h)) in played.chunks(320).zip(heard.chunks(320)).enumerate() {
-                let block =
-                    |samples: &[f32]| Block { at_ms: 1_000 + 20 * n as u64, follows: n > 0, samples: samples.to_vec() };
-                canceller.loudspeaker(&block(p));
-                canceller.microphone(block(h));
-            }
+            feed(&mut canceller, &played, &heard);
             assert_eq!(canceller.apart(), apart);
         }
     }

@@ -35,13 +35,20 @@ pub struct Guide<'a> {
     pub budget: usize,
 }
 
-/// The decodings that came to an end, likeliest by sound and language first.
+/// A decoding, or its beginning.
+pub struct Found {
+    pub path: Path,
+    /// By sound and language, and for its tokens; by its pace too if it came to its end.
+    pub merit: f32,
+}
+
+/// The decodings that came to an end, the one of most merit first.
 ///
 /// # Errors
 /// The engine fails.
-pub fn search(steps: &mut impl Steps, guide: &Guide) -> Result<Vec<Path>> {
-    let mut open = vec![Beginning { path: Path::default(), merit: 0.0 }];
-    let mut ended: Vec<Beginning> = Vec::new();
+pub fn search(steps: &mut impl Steps, guide: &Guide) -> Result<Vec<Found>> {
+    let mut open = vec![Found { path: Path::default(), merit: 0.0 }];
+    let mut ended: Vec<Found> = Vec::new();
     for _ in 0..guide.budget.min(LONGEST) {
         // What begins alike is asked in turn, so that the engine's cache serves.
         open.sort_by(|a, b| a.path.tokens.cmp(&b.path.tokens));
@@ -53,22 +60,16 @@ pub fn search(steps: &mut impl Steps, guide: &Guide) -> Result<Vec<Path>> {
         ended.extend(done);
         ended = best(ended, guide, ENDED);
         open = best(going, guide, KEPT);
-        let hopeless = |b: &Beginning| ended.first().is_some_and(|e| b.merit < e.merit - FARTHEST);
+        let hopeless = |b: &Found| ended.first().is_some_and(|e| b.merit < e.merit - FARTHEST);
         if open.iter().all(hopeless) {
             break;
         }
     }
-    Ok(ended.into_iter().map(|b| b.path).collect())
-}
-
-struct Beginning {
-    path: Path,
-    /// By sound and language, and for its tokens; by its pace if it came to its end.
-    merit: f32,
+    Ok(ended)
 }
 
 /// The best of them, one for each thing that is said.
-fn best(mut all: Vec<Beginning>, guide: &Guide, most: usize) -> Vec<Beginning> {
+fn best(mut all: Vec<Found>, guide: &Guide, most: usize) -> Vec<Found> {
     all.sort_by(|a, b| b.merit.total_cmp(&a.merit));
     let least = all.first().map_or(f32::NEG_INFINITY, |b| b.merit - FARTHEST);
     let mut seen = HashSet::new();
@@ -93,7 +94,7 @@ fn plain(text: &str) -> String {
 }
 
 /// A beginning with each of the tokens that sound and language like best behind it.
-fn longer(steps: &mut impl Steps, guide: &Guide, begin: &Beginning) -> Result<Vec<Beginning>> {
+fn longer(steps: &mut impl Steps, guide: &Guide, begin: &Found) -> Result<Vec<Found>> {
     let Guide { rules, model, .. } = *guide;
     let mut shares = Vec::new();
     model.next(&begin.path.tokens, &mut shares);
@@ -119,7 +120,7 @@ fn longer(steps: &mut impl Steps, guide: &Guide, begin: &Beginning) -> Result<Ve
             path.tokens.push(id as i32);
         }
         let worth = if path.ended { guide.pace.merit(&(guide.text)(&path.tokens)) } else { A_TOKEN };
-        Beginning { path, merit: begin.merit + score + language(id) + worth }
+        Found { path, merit: begin.merit + score + language(id) + worth }
     };
     Ok(likeliest.into_iter().map(|(_, id)| with(id)).collect())
 }
@@ -155,7 +156,7 @@ mod tests {
         let model = NGram::train(&vocabulary, END, [vec![0, 0], vec![1, 2]].into_iter());
         let rules = Rules { end: END, unspoken: vec![false; 4], weight: 0.1 };
         let guide = Guide { rules: &rules, model: &model, text: &say, pace: Pace::new(audio_ms), budget: 12 };
-        search(&mut Misled(Vec::new()), &guide).unwrap().iter().map(|path| say(&path.tokens)).collect()
+        search(&mut Misled(Vec::new()), &guide).unwrap().iter().map(|found| say(&found.path.tokens)).collect()
     }
 
     #[test]

@@ -5,7 +5,7 @@ use std::collections::HashSet;
 use anyhow::Result;
 
 use super::alike::{Alike, Find};
-use super::beam::{self, A_TOKEN, Guide};
+use super::beam::{self, A_TOKEN, Found, Guide};
 use super::decode::{Path, repeats};
 use super::doubt::{self, text_of};
 use super::engine::{CHATTER, Engine, Length, NOISE, WEIGHT, beside, likelihood};
@@ -58,13 +58,11 @@ pub struct Chosen {
 }
 
 /// A decoding, and whether the grammar understands every word of it.
-#[derive(Clone)]
 struct Reading {
     path: Path,
     understood: bool,
 }
 
-#[derive(Clone)]
 struct Candidate {
     reading: Reading,
     /// By sound, language and pace, and for being understood.
@@ -117,9 +115,9 @@ impl Engine {
             let merit = self.merit(language, &reading, length);
             Candidate { words: self.is_speech(&reading.path), reading, merit, guessed: false }
         };
-        let written: Vec<Candidate> = [guided].into_iter().chain(free).map(weigh).collect();
-        let searched = self.searched(&written, length)?;
-        let mut candidates = [written, searched].concat();
+        let mut candidates: Vec<Candidate> = [guided].into_iter().chain(free).map(weigh).collect();
+        let searched = self.searched(&candidates, length)?;
+        candidates.extend(searched);
         self.add_sentences(&mut candidates, length)?;
         let Candidate { reading: chosen, mut guessed, .. } = candidates.remove(likeliest(&candidates));
         let others: Vec<Reading> = candidates.into_iter().map(|candidate| candidate.reading).collect();
@@ -144,14 +142,14 @@ impl Engine {
         let found = beam::search(&mut self.encoded, &guide)?;
         let heard = written.iter().map(|c| c.reading.path.sum()).fold(f32::NEG_INFINITY, f32::max);
         let numbers: Vec<Vec<String>> = written.iter().map(|c| self.values(&c.reading.path)).collect();
-        let candidate = |path: Path| {
+        let candidate = |Found { path, merit }: Found| {
             let best = path.sum() > heard;
             let near = path.sum() > heard - WORSE_SEARCHED && numbers.contains(&self.values(&path));
             let guessed = !(best || near) || likelihood(&path) < CLEAR;
             let reading = self.reading(language, path);
-            Candidate { merit: self.merit(language, &reading, length), reading, words: true, guessed }
+            Candidate { merit: merit + sense(&reading), reading, words: true, guessed }
         };
-        let new = |path: &Path| written.iter().all(|c| c.reading.path.tokens != path.tokens);
+        let new = |found: &Found| written.iter().all(|c| c.reading.path.tokens != found.path.tokens);
         Ok(found.into_iter().filter(new).map(candidate).collect())
     }
 
@@ -230,11 +228,10 @@ impl Engine {
 
     /// By sound, language and pace, and for being understood.
     fn merit(&self, language: &Language, reading: &Reading, length: &Length) -> f32 {
-        let Reading { path, understood } = reading;
-        let bonus = if *understood { UNDERSTOOD } else { 0.0 };
+        let path = &reading.path;
         let tokens = A_TOKEN * path.tokens.len() as f32;
         let spoken = length.pace.merit(&self.text(path));
-        path.sum() + WEIGHT * language.model.log_probability(&path.tokens) + tokens + bonus + spoken
+        path.sum() + WEIGHT * language.model.log_probability(&path.tokens) + tokens + sense(reading) + spoken
     }
 
     fn text(&self, path: &Path) -> String {
@@ -246,14 +243,19 @@ impl Engine {
     }
 }
 
+/// What it is worth whether the grammar understands it.
+fn sense(reading: &Reading) -> f32 {
+    if reading.understood { UNDERSTOOD } else { 0.0 }
+}
+
 /// Place of the candidate with the greatest merit among the first, which is the guided one, and those understood: what
 /// means nothing is believed only where nothing makes sense.
 fn likeliest(candidates: &[Candidate]) -> usize {
     let better = |best: usize, at: usize| if candidates[at].merit > candidates[best].merit { at } else { best };
-    let sense = |at: &usize| candidates[*at].reading.understood;
-    let best = (1..candidates.len()).filter(sense).fold(0, better);
+    let understood = |at: &usize| candidates[*at].reading.understood;
+    let best = (1..candidates.len()).filter(understood).fold(0, better);
     let words = |at: &usize| candidates[*at].words;
-    if sense(&best) { best } else { (1..candidates.len()).filter(words).fold(best, better) }
+    if understood(&best) { best } else { (1..candidates.len()).filter(words).fold(best, better) }
 }
 
 /// The grammar's sentences nearest to any of what was written, the nearest first.

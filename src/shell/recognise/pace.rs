@@ -2,13 +2,14 @@
 //! short sound, is unlikely for that alone.
 
 use super::alike::in_words;
+use crate::shell::segment::Settings;
 
 /// Length of a sentence: so much a syllable, and so much besides. Least squares over 248 utterances of the tuning voices
 /// (flite, espeak-ng, festival, piper; 270 ms spread). People are from memory within a factor of 1.6 either way.
 const MS_A_SYLLABLE: f32 = 175.0;
 const MS_BESIDES: f32 = 740.0;
-/// What the segmenter leaves before and behind the voice.
-const MS_AROUND: f32 = 560.0;
+/// Nothing that is said is shorter.
+const SHORTEST_MS: u64 = 200;
 /// Factors within which a length says nothing, as logarithms: the sound longer than the text, and shorter.
 const SLOW: f32 = 0.2;
 const FAST: f32 = 0.45;
@@ -26,8 +27,11 @@ pub struct Pace {
 }
 
 impl Pace {
+    /// Of a sound as the segmenter cuts it, with what it leaves before and behind the voice.
     pub fn new(audio_ms: u64) -> Pace {
-        Pace { spoken_ms: (audio_ms as f32 - MS_AROUND).max(200.0) }
+        let Settings { pre_roll_ms, tail_ms, .. } = Settings::default();
+        let spoken_ms = audio_ms.saturating_sub(pre_roll_ms + tail_ms).max(SHORTEST_MS);
+        Pace { spoken_ms: spoken_ms as f32 }
     }
 
     /// Logarithm of the sound's length in that of the text.
@@ -53,7 +57,7 @@ impl Pace {
 }
 
 /// Syllables of a text as it is said, about: runs of vowels, without a silent "e".
-pub fn syllables(text: &str) -> usize {
+fn syllables(text: &str) -> usize {
     let said = in_words(text).replace('%', " percent ").replace('/', " over ").to_lowercase();
     said.split(|c: char| !c.is_alphabetic()).filter(|word| !word.is_empty()).map(of_word).sum()
 }
