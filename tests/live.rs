@@ -10,6 +10,8 @@ mod rig;
 
 #[path = "live/call.rs"]
 mod call;
+#[path = "tools/counted.rs"]
+mod counted;
 #[path = "live/latency.rs"]
 mod latency;
 #[path = "live/listening.rs"]

@@ -6,17 +6,19 @@
 //! so is anything recorded as certain that nobody said. A line `said` with a rule that must speak. Needs `make model`.
 #![cfg(feature = "whisper")]
 
+#[path = "tools/counted.rs"]
+mod counted;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::Command;
 
+use counted::{Counted, findings, without_certainty};
 use serde_json::Value as Json;
 
 /// What a call gives.
-#[derive(Default)]
 struct Outcome {
-    /// Each finding as JSON without its certainty, how often it is there, and how often without a question.
-    findings: BTreeMap<String, (usize, usize)>,
+    findings: Counted,
     rules: Vec<String>,
 }
 
@@ -28,28 +30,10 @@ fn replayed(sample: &str) -> Outcome {
         .output()
         .unwrap();
     assert!(output.status.success(), "{sample}: {}", String::from_utf8_lossy(&output.stderr));
-    let mut outcome = Outcome::default();
-    for line in String::from_utf8(output.stdout).unwrap().lines() {
-        let event: Json = serde_json::from_str(line).unwrap();
-        if let Some(rule) = event["advice"]["rule"].as_str() {
-            outcome.rules.push(rule.to_string());
-        }
-        if event["kind"] == "finding" {
-            let (finding, certain) = without_certainty(&event["finding"]);
-            let (times, surely) = outcome.findings.entry(finding).or_default();
-            *times += 1;
-            *surely += usize::from(certain);
-        }
-    }
-    outcome
-}
-
-fn without_certainty(finding: &Json) -> (String, bool) {
-    let mut finding: BTreeMap<String, Json> = serde_json::from_value(finding.clone()).unwrap();
-    let unconfirmed = finding.remove("unconfirmed") == Some(Json::Bool(true));
-    // That a second voice said the same is about the talk, not about the patient.
-    finding.remove("echoed");
-    (serde_json::to_string(&finding).unwrap(), !unconfirmed)
+    let text = String::from_utf8(output.stdout).unwrap();
+    let events: Vec<Json> = text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let rules = events.iter().filter_map(|event| event["advice"]["rule"].as_str().map(str::to_string)).collect();
+    Outcome { findings: findings(&events), rules }
 }
 
 /// What the file expects: word, rest of the line.

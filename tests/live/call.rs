@@ -1,14 +1,14 @@
 //! A whole call, played in real time into the virtual microphone over the noise of an engine, gives the findings of its
 //! script: all of them, at most a few with a question, and none that nobody said.
 
-use std::collections::BTreeMap;
 use std::f32::consts::TAU;
 use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
+use crate::counted::{Counted, findings};
 use crate::listening::{first_words, has_flite, is_finding, model, start};
-use crate::rig::{Rig, program};
+use crate::rig::{Rig, program, write_wav};
 use crate::world;
 
 const SCRIPT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/live/engine.call");
@@ -59,45 +59,17 @@ fn spoken_level(sound: &[f32]) -> f32 {
     (loud.iter().sum::<f32>() / loud.len() as f32).sqrt()
 }
 
-fn write(path: &Path, sound: &[f32]) {
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: RATE as u32,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut wav = hound::WavWriter::create(path, spec).expect("a file can be made");
-    for sample in sound {
-        wav.write_sample((sample.clamp(-1.0, 1.0) * 32_767.0) as i16).expect("a sample can be written");
-    }
-    wav.finalize().expect("the file can be closed");
-}
-
 fn over_an_engine(dir: &Path) -> PathBuf {
     let mut sound = voices(dir);
     let level = spoken_level(&sound) * 10f32.powf(-BELOW_SPEECH_DB / 20.0);
     let engine = engine(sound.len());
     sound.iter_mut().zip(engine).for_each(|(sample, noise)| *sample += level * noise);
     let path = dir.join("call.wav");
-    write(&path, &sound);
+    write_wav(&path, sound.into_iter().map(|sample| (sample.clamp(-1.0, 1.0) * 32_767.0) as i16));
     path
 }
 
-/// Each finding without its certainty: how often it is there, and how often without a question.
-fn findings<'a>(events: impl IntoIterator<Item = &'a Value>) -> BTreeMap<String, (usize, usize)> {
-    let mut found: BTreeMap<String, (usize, usize)> = BTreeMap::new();
-    for event in events.into_iter().filter(|e| e["kind"] == "finding") {
-        let mut finding = event["finding"].as_object().expect("an object").clone();
-        let asked = finding.remove("unconfirmed").is_some();
-        finding.remove("echoed");
-        let (times, surely) = found.entry(Value::Object(finding).to_string()).or_default();
-        *times += 1;
-        *surely += usize::from(!asked);
-    }
-    found
-}
-
-fn of_the_script(rig: &Rig) -> BTreeMap<String, (usize, usize)> {
+fn of_the_script(rig: &Rig) -> Counted {
     let output = rig
         .command(program())
         .args(["replay", SCRIPT, "--json", "--voice", "none", "--record"])
@@ -127,7 +99,7 @@ fn a_call_over_an_engine_gives_the_findings_of_its_script() {
     let (status, seen) = listen.end(180);
     assert_eq!(status, Some(0));
     let live = findings(&seen);
-    let times = |found: &BTreeMap<String, (usize, usize)>, name: &String| found.get(name).copied().unwrap_or_default();
+    let times = |found: &Counted, name: &String| found.get(name).copied().unwrap_or_default();
     let lost: Vec<&String> =
         script.iter().filter(|(name, (n, _))| times(&live, name).0 < *n).map(|(name, _)| name).collect();
     assert!(lost.is_empty(), "lost: {lost:#?} of {live:#?}");

@@ -2,26 +2,19 @@
 
 use std::time::Duration;
 
-use crate::rig::{MICROPHONE, Program, Rig};
+use crate::rig::{MICROPHONE, Program, Rig, write_wav};
 use crate::world;
 use thirdhand::shell::clock::instant;
 
 /// 20 s of noise at -20 dBFS, 16 kHz: a room that is never silent.
 fn noise(rig: &Rig) -> std::path::PathBuf {
     let path = rig.path("noise.wav");
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: 16_000,
-        bits_per_sample: 16,
-        sample_format: hound::SampleFormat::Int,
-    };
-    let mut wav = hound::WavWriter::create(&path, spec).expect("a file can be made");
     let mut x = 1u32;
-    for _ in 0..16_000 * 20 {
+    let noise = (0..16_000 * 20).map(|_| {
         x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        wav.write_sample(((x >> 16) as i16) / 8).expect("a sample can be written");
-    }
-    wav.finalize().expect("the file can be closed");
+        ((x >> 16) as i16) / 8
+    });
+    write_wav(&path, noise);
     path
 }
 

@@ -385,3 +385,16 @@ fn private(dir: &Path) {
     use std::os::unix::fs::PermissionsExt;
     let _ = std::fs::set_permissions(dir, std::fs::Permissions::from_mode(0o700));
 }
+
+/// A WAV file of 16 kHz, one channel, 16 bits.
+pub fn write_wav(path: &Path, samples: impl Iterator<Item = i16>) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 16_000,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut wav = hound::WavWriter::create(path, spec).expect("a file can be made");
+    samples.for_each(|sample| wav.write_sample(sample).expect("a sample can be written"));
+    wav.finalize().expect("the file can be closed");
+}
