@@ -23,6 +23,8 @@ pub struct Draft {
     pub fields: Vec<(Field, Value)>,
     /// Fields nobody said, set last.
     pub defaults: Vec<(Field, Value)>,
+    /// From this dose on no usual route is known.
+    pub usual_below: Option<Decimal>,
     /// Numbers with the rules they must keep, and the words.
     pub numbers: Vec<Checked>,
     pub negated: bool,
@@ -168,6 +170,7 @@ pub fn interpret(
         either: false,
         about: false,
         telling: Vec::new(),
+        strays: Vec::new(),
         affirms: None,
         denied: usize::MAX,
         lost: 0,
@@ -211,6 +214,8 @@ struct Reader<'a> {
     either: bool,
     about: bool,
     telling: Vec<usize>,
+    /// Words that belong to nothing.
+    strays: Vec<usize>,
     /// Where a "he has" ended: what stands right behind it is affirmed.
     affirms: Option<usize>,
     /// Where a "denies", "no" or "not" ended.
@@ -351,6 +356,7 @@ impl Reader<'_> {
             self.flush_loose();
         }
         self.loose.push(at);
+        self.strays.push(at);
         self.lost = at + 1;
         self.push_current();
         if self.tone == Tone::Says && self.grammar.is_telling(self.on, at) {
@@ -379,6 +385,20 @@ impl Reader<'_> {
                 to - from <= 3 && (from..to).all(|i| self.on.tokens.get(i).is_none_or(|t| t.after < Break::Stop))
             };
             if let Some(draft) = self.meaning.drafts.iter_mut().find(beside) {
+                draft.unclear = Some(self.on.said(*at, at + 1).to_string());
+            }
+        }
+    }
+
+    /// "no history levels": what was denied goes on with a word that is not understood, and is not "none at all".
+    fn mark_cut_short(&mut self) {
+        for at in &self.strays {
+            let cut = |draft: &&mut Draft| {
+                let end = draft.words.end;
+                let none = draft.fields.contains(&(Field::None, Value::Flag(true)));
+                none && end == *at && self.on.tokens.get(end.saturating_sub(1)).is_some_and(|t| t.after < Break::Comma)
+            };
+            if let Some(draft) = self.meaning.drafts.iter_mut().find(cut) {
                 draft.unclear = Some(self.on.said(*at, at + 1).to_string());
             }
         }
@@ -815,6 +835,7 @@ impl Reader<'_> {
             kind: data.map_or(Kind::Events, |d| d.kind),
             fields: self.source.clone(),
             defaults: Vec::new(),
+            usual_below: None,
             numbers: Vec::new(),
             negated: false,
             restated: self.restated && data.is_some_and(|d| d.vital),
@@ -879,6 +900,7 @@ impl Reader<'_> {
             Denial::List if deniable => {
                 // A sign that nobody can feel, behind a comma: denied with the rest, or seen? It is asked.
                 unclear = !or
+                    && !self.and_closes(found.start)
                     && self.listed.is_some_and(|l| l != frame)
                     && phrase.is_some_and(|p| self.bare_in_list(p, found));
                 true
@@ -1149,6 +1171,16 @@ impl Reader<'_> {
         (found.start..found.end).any(|at| self.grammar.is_or(self.on, at))
     }
 
+    /// "denies dizziness, JVD, and edema": behind a comma an "and" and the last of a list.
+    fn and_closes(&self, start: usize) -> bool {
+        let sentence = (start..self.on.tokens.len()).take_while(|at| self.break_before(*at) < Break::Stop);
+        start
+            .checked_sub(1)
+            .into_iter()
+            .chain(sentence)
+            .any(|at| self.on.ends_clause(at) && self.grammar.is_and(self.on, at))
+    }
+
     /// An "or" further on in the sentence.
     fn or_follows(&self, next: &[Step]) -> bool {
         for step in next {
@@ -1241,6 +1273,7 @@ impl Reader<'_> {
         let copies = self.meaning.copies;
         self.meaning.drafts.iter_mut().for_each(|d| d.copies = copies);
         self.mark_unclear();
+        self.mark_cut_short();
         self.close_questions();
         let carried = |frame: usize| self.grammar.frame(frame).map(|f| f.carry_back.as_slice()).unwrap_or_default();
         let drafts = self.meaning.drafts.iter_mut().map(|d| (d.frame, &mut d.fields)).collect();
@@ -1295,7 +1328,9 @@ fn apart(gathered: Vec<Gathered>) -> Vec<Vec<Gathered>> {
     let mut all: Vec<Vec<Gathered>> = vec![Vec::new()];
     for item in gathered {
         let again = |g: &Gathered| !g.default && !item.default && g.field == item.field && g.value != item.value;
-        if matches!(item.field, Field::Name | Field::Sound) && all.last().is_some_and(|last| last.iter().any(again)) {
+        if matches!(item.field, Field::Name | Field::Sound | Field::Minute)
+            && all.last().is_some_and(|last| last.iter().any(again))
+        {
             all.push(Vec::new());
         }
         if let Some(last) = all.last_mut() {
@@ -1307,6 +1342,7 @@ fn apart(gathered: Vec<Gathered>) -> Vec<Vec<Gathered>> {
 
 fn take(draft: &mut Draft, item: Gathered, on: &Utterance) {
     if item.default {
+        draft.usual_below = draft.usual_below.or(item.usual_below);
         draft.defaults.push((item.field, item.value));
         return;
     }

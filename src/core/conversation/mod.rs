@@ -410,6 +410,7 @@ impl Conversation {
             self.take_draft(grammar, draft, context, when, &mut taken);
         }
         self.take_no_beside(grammar, &meaning, context, &mut taken);
+        ask_felt_or_heard(grammar, &mut taken);
         for answered in &meaning.answers {
             self.take_answer(grammar, answered, context, &meaning, &mut taken);
         }
@@ -737,10 +738,17 @@ impl Conversation {
     fn complete_given(&self, grammar: &Grammar, finding: &mut Finding, taken: &mut Taken) -> bool {
         let needs_name = matches!(
             finding.kind(),
-            Kind::MedicationGiven | Kind::MedicationWithheld | Kind::MedicationTaken | Kind::MedicationCheck
+            Kind::MedicationPlanned
+                | Kind::MedicationGiven
+                | Kind::MedicationWithheld
+                | Kind::MedicationTaken
+                | Kind::MedicationCheck
         );
         if !needs_name || finding.get(Field::Name).is_some() {
             return true;
+        }
+        if finding.kind() == Kind::MedicationPlanned {
+            return self.complete_again(grammar, finding, taken);
         }
         let in_breath = taken.changes.iter().rev().find_map(|c| match c {
             Change::Record(f) if f.kind() == Kind::MedicationPlanned => Some(f.clone()),
@@ -768,6 +776,26 @@ impl Conversation {
                 _ => field == Field::Name,
             };
             if wanted && finding.get(field).is_none() {
+                finding.set(field, value.clone());
+            }
+        }
+        true
+    }
+
+    /// "give him another puff": of the drug that was last given or taken so.
+    fn complete_again(&self, grammar: &Grammar, finding: &mut Finding, taken: &mut Taken) -> bool {
+        let alike = |e: &&Entry| {
+            [Field::Unit, Field::Form].iter().all(|f| finding.get(*f).is_none_or(|v| e.finding.get(*f) == Some(v)))
+        };
+        let of = |kind| self.ledger.of(kind, finding.patient()).rfind(alike);
+        let last = of(Kind::MedicationGiven).into_iter().chain(of(Kind::MedicationTaken)).max_by_key(|e| e.seq);
+        let Some(last) = last.map(|e| e.finding.clone()) else {
+            taken.ambiguous = true;
+            taken.why.push(grammar.prompt("which_drug", &[]));
+            return false;
+        };
+        for field in [Field::Name, Field::Route, Field::Device] {
+            if let Some(value) = last.get(field) {
                 finding.set(field, value.clone());
             }
         }
@@ -1050,6 +1078,20 @@ impl Conversation {
             self.handover_since = Some(when.mono_ms);
         }
     }
+}
+
+/// "One ten over seventy, that's palpated": which? Asked once the breath is over, which may have corrected itself.
+fn ask_felt_or_heard(grammar: &Grammar, taken: &mut Taken) {
+    let both = |c: &Change| match c {
+        Change::Record(finding) => settle::felt_and_heard(finding),
+        _ => None,
+    };
+    let Some((at, options)) = taken.changes.iter().enumerate().find_map(|(at, c)| Some((at, both(c)?))) else { return };
+    taken.changes.remove(at);
+    taken.doubts.retain(|d| d.finding != at);
+    taken.ambiguous = true;
+    taken.options.extend(options.map(|option| vec![option]));
+    taken.why.push(grammar.prompt("palpated_bottom_number", &[]));
 }
 
 /// A word that stands for several signs ("DCAP-BTLS") makes one finding of each.

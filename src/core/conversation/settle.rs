@@ -56,9 +56,11 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
     }
     let numeric = |f: Field| finding.get(f).is_some();
     let measured = numeric(Field::Dose) || numeric(Field::Each);
+    let unusual = draft.usual_below.is_some_and(|below| finding.number(Field::Dose).is_some_and(|dose| dose >= below));
     for (field, value) in draft.defaults.iter().chain(&frame.default) {
         let fits = match field {
             Field::Unit => measured,
+            Field::Route => !unusual,
             // Known from the drug, and only of use beside a count.
             Field::Each => false,
             _ => true,
@@ -119,6 +121,15 @@ fn no_and_a_value(grammar: &Grammar, mut finding: Finding, vital: bool) -> Settl
     let (what, word) = (spoken(grammar, finding.kind()), grammar.prompt("word_no", &[]));
     let why = grammar.prompt("unclear_word", &[("finding", &what), ("word", &word)]);
     Settled::Ambiguous(vec![vec![finding], vec![absent]], why)
+}
+
+/// A bottom number cannot be felt: palpated, or heard?
+pub fn felt_and_heard(finding: &Finding) -> Option<[Finding; 2]> {
+    let palpated = finding.is(Field::Method, "palpated") && finding.get(Field::DiastolicMmhg).is_some();
+    let (mut felt, mut heard) = (finding.clone(), finding.clone());
+    felt.remove(Field::DiastolicMmhg);
+    heard.remove(Field::Method);
+    palpated.then_some([felt, heard])
 }
 
 /// A baby aspirin is 81 mg whether said or not, once they are counted and no dose is said.

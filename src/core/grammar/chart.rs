@@ -102,6 +102,9 @@ impl Grammar {
             for state in here {
                 self.skip(&mut chart, state, at, on);
                 for found in matches.get(at).into_iter().flatten() {
+                    if !self.fits_before(found, &matches, openings, on) {
+                        continue;
+                    }
                     self.take(&mut chart, state, found, openings, on);
                 }
             }
@@ -171,7 +174,9 @@ impl Grammar {
             }
             _ => true,
         };
-        let vital = here.iter().any(|m| frame_of(m).is_some_and(|f| f.vital) && valued(m));
+        // What only goes on with something ("vitals are" ... "eighty eight") is no value by itself.
+        let goes_on = |m: &Match| self.phrases.get(m.phrase as usize).is_some_and(|p| !p.behind.is_empty());
+        let vital = here.iter().any(|m| frame_of(m).is_some_and(|f| f.vital) && valued(m) && !goes_on(m));
         let ends = here.iter().any(|m| {
             let alone = self.phrases.get(m.phrase as usize).is_some_and(|p| matches!(p.role, Role::Alone(_)));
             alone && frame_of(m).is_some_and(|f| f.ends_text)
@@ -185,6 +190,21 @@ impl Grammar {
         });
         let other = comma && !here.iter().any(|m| frame_of(m).is_some_and(|f| f.in_text));
         vital || ends || talk || other
+    }
+
+    /// True unless the phrase needs one of certain frames right behind it ("no nitro, his pressure is"), or a question is
+    /// open that it would answer.
+    fn fits_before(&self, found: &Match, all: &[Vec<Rc<Match>>], openings: &Openings, on: &Utterance) -> bool {
+        let Some(phrase) = self.phrases.get(found.phrase as usize).filter(|p| !p.before.is_empty()) else {
+            return true;
+        };
+        let of_frame = |m: &Rc<Match>| match self.phrases.get(m.phrase as usize).map(|p| p.role) {
+            Some(Role::Open(frame) | Role::Alone(frame)) => phrase.before.contains(&frame),
+            _ => false,
+        };
+        let free = |at: &usize| on.free.get(*at).copied().unwrap_or(false);
+        let next = (found.end..on.tokens.len()).take_while(|at| *at == found.end || free(&(at - 1)));
+        openings.answers.is_empty() && next.into_iter().any(|at| all.get(at).into_iter().flatten().any(of_frame))
     }
 
     fn skip(&self, chart: &mut Chart, state: usize, at: usize, on: &Utterance) {

@@ -147,7 +147,8 @@ impl Compiler<'_> {
                 say.push(text);
             }
         }
-        list.items.push(Item { say, sets, default, confirm: item.confirm, adjective: item.adjective });
+        let usual_below = item.usual_below.as_ref().and_then(Value::as_number);
+        list.items.push(Item { say, sets, default, usual_below, confirm: item.confirm, adjective: item.adjective });
     }
 
     /// Resolves field names; with a kind, values are checked against the schema.
@@ -255,10 +256,11 @@ impl Compiler<'_> {
             };
             let index = self.grammar.talk.len();
             self.grammar.talk.push(Talk { id: raw.id, act });
-            if act == Act::Or {
+            if matches!(act, Act::Or | Act::And) {
                 for said in raw.say.iter().filter(|p| !p.say.text.contains(' ')) {
                     let words = self.words(&said.say.text);
-                    self.grammar.ors.extend(words);
+                    let joining = if act == Act::Or { &mut self.grammar.ors } else { &mut self.grammar.ands };
+                    joining.extend(words);
                 }
             }
             let phrases: Vec<_> =
@@ -307,6 +309,7 @@ impl Compiler<'_> {
             let sets = self.sets(&raw.set, scope.kind);
             let asks = raw.asks.as_ref().and_then(|said| self.asks(said));
             let behind = raw.behind.iter().filter_map(|said| self.frame_named(said)).collect();
+            let before = raw.before.iter().filter_map(|said| self.frame_named(said)).collect();
             let known = raw.known.iter().filter_map(|said| self.condition(said)).collect();
             let (file, text) = self.files.names.get(at.file).cloned().unwrap_or_default();
             self.grammar.phrases.push(Phrase {
@@ -325,6 +328,7 @@ impl Compiler<'_> {
                 negative: raw.negative,
                 tight: raw.tight,
                 behind,
+                before,
                 known,
             });
         }

@@ -34,6 +34,8 @@ pub struct Item {
     pub set: Sets,
     /// Set only where nothing else was said.
     pub default: Sets,
+    /// From this dose on no usual route is known: it is another use of the drug.
+    pub usual_below: Option<Value>,
     /// Recorded as unconfirmed and asked about.
     pub confirm: bool,
     /// Cannot follow a plain "no": it begins a new statement.
@@ -61,6 +63,8 @@ pub struct Phrase {
     pub tight: bool,
     /// Only while one of these frames is open.
     pub behind: Vec<Said>,
+    /// Only right before a phrase of one of these frames, and never as an answer.
+    pub before: Vec<Said>,
     /// Only where the record holds a finding of one of these conditions.
     pub known: Vec<Said>,
 }
@@ -495,6 +499,7 @@ impl Reader<'_> {
         }
         let default = table.take("default");
         let default = self.sets(default).unwrap_or_default();
+        let usual_below = table.take("usual_below").and_then(|v| self.scalar(v));
         let confirm = table.take("confirm");
         let confirm = self.flag(confirm);
         let adjective = table.take("adjective");
@@ -503,7 +508,7 @@ impl Reader<'_> {
             self.files.complain(at, "the item says nothing", Some("write `say = [\"...\"]`".into()));
         }
         self.finish(table);
-        Some(Item { say, set, default, confirm, adjective })
+        Some(Item { say, set, default, usual_below, confirm, adjective })
     }
 
     fn phrases(&mut self, value: Option<Spot>) -> Vec<Phrase> {
@@ -519,6 +524,7 @@ impl Reader<'_> {
             negative: false,
             tight: false,
             behind: Vec::new(),
+            before: Vec::new(),
             known: Vec::new(),
         };
         if value.get_ref().is_str() {
@@ -550,6 +556,7 @@ impl Reader<'_> {
             let tight = table.take("tight");
             let tight = self.flag(tight);
             let behind = self.list(&mut table, "behind");
+            let before = self.list(&mut table, "before");
             let known = self.list(&mut table, "known");
             self.finish(table);
             phrases.extend(say.into_iter().map(|say| Phrase {
@@ -562,6 +569,7 @@ impl Reader<'_> {
                 negative,
                 tight,
                 behind: behind.clone(),
+                before: before.clone(),
                 known: known.clone(),
             }));
         }

@@ -18,6 +18,8 @@ pub struct Gathered {
     pub end: usize,
     /// Only where nothing else was said.
     pub default: bool,
+    /// From this dose on it is no default.
+    pub usual_below: Option<Decimal>,
     /// To be asked about whatever else.
     pub confirm: bool,
     /// Outside what the field can hold.
@@ -49,6 +51,7 @@ fn plain(field: Field, value: Value, start: usize, end: usize) -> Gathered {
         start,
         end,
         default: false,
+        usual_below: None,
         confirm: false,
         impossible: false,
         number: None,
@@ -75,7 +78,8 @@ fn of_cap(grammar: &Grammar, cap: &Cap, kind: Kind, now: &DateTime<FixedOffset>,
                 all.push(Gathered { confirm: item.confirm, adjective: item.adjective, ..gathered });
             }
             for (field, value) in &item.default {
-                all.push(Gathered { default: true, ..plain(*field, value.clone(), cap.start, cap.end) });
+                let usual_below = item.usual_below.filter(|_| *field == Field::Route);
+                all.push(Gathered { default: true, usual_below, ..plain(*field, value.clone(), cap.start, cap.end) });
             }
         }
         (CapValue::Number(value), Target::Field(field)) => {

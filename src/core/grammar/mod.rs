@@ -46,8 +46,9 @@ pub struct Grammar {
     telling: BTreeSet<WordId>,
     /// Words that state for themselves, and words with which a phrase denies.
     asserting: BTreeSet<WordId>,
-    /// Words that by themselves say `or`.
+    /// Words that by themselves say `or`, and `and`.
     ors: BTreeSet<WordId>,
+    ands: BTreeSet<WordId>,
     denying: BTreeSet<WordId>,
     denying_lists: BTreeSet<WordId>,
     narrowing: BTreeSet<WordId>,
@@ -107,6 +108,8 @@ pub struct Item {
     pub say: Vec<String>,
     pub sets: Vec<(Field, Value)>,
     pub default: Vec<(Field, Value)>,
+    /// From this dose on no usual route is known: it is another use of the drug.
+    pub usual_below: Option<Decimal>,
     pub confirm: bool,
     pub adjective: bool,
 }
@@ -244,6 +247,8 @@ pub struct Phrase {
     pub tight: bool,
     /// Only while one of these frames is open: `sixty year old female` + `chest pain`.
     pub behind: Vec<usize>,
+    /// Only right before a phrase of one of these frames, and never as an answer: `no nitro` + `his pressure is`.
+    pub before: Vec<usize>,
     /// Only where the record holds what one of these conditions asks for (`Grammar::known`); empty: always.
     pub known: Vec<usize>,
 }
@@ -450,6 +455,11 @@ impl Grammar {
     /// True for a word that by itself says `or`.
     pub fn is_or(&self, on: &Utterance, at: usize) -> bool {
         is_among(&self.ors, on, at)
+    }
+
+    /// True for a word that by itself says `and`.
+    pub fn is_and(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.ands, on, at)
     }
 
     /// True for a word that states for itself what follows: what a "no" before a comma does not reach.

@@ -105,7 +105,7 @@ impl Grammar {
                 let cue = *maker.random.pick(if opens.is_empty() { &alone } else { &opens })?;
                 // Nothing follows what only stands at the end of a clause.
                 // Behind a clause's end nothing fills, and free text takes all that follows.
-                if self.phrases.get(cue).is_some_and(|p| p.end || p.texts) {
+                if self.phrases.get(cue).is_some_and(|p| p.end || p.texts || !p.behind.is_empty()) {
                     return None;
                 }
                 maker.phrase(cue)?;
@@ -118,7 +118,8 @@ impl Grammar {
             // An answer says nothing without its question.
             Role::Answer(_) => return None,
             _ => {
-                if !self.phrases.get(index)?.known.is_empty() {
+                let phrase = self.phrases.get(index)?;
+                if !phrase.known.is_empty() || !phrase.before.is_empty() {
                     return None;
                 }
                 if let Some(frame) = self.phrases.get(index)?.behind.first().copied() {
@@ -144,8 +145,8 @@ impl Grammar {
 impl Maker<'_> {
     fn of_role(&self, wanted: impl Fn(Role) -> bool) -> Vec<usize> {
         let all = self.grammar.phrases.iter().enumerate();
-        // What only the record makes legal says nothing by itself.
-        all.filter(|(_, p)| wanted(p.role) && p.known.is_empty()).map(|(i, _)| i).collect()
+        // What only the record or the next words make legal says nothing by itself.
+        all.filter(|(_, p)| wanted(p.role) && p.known.is_empty() && p.before.is_empty()).map(|(i, _)| i).collect()
     }
 
     fn breath(&mut self, frame: usize) -> Option<()> {

@@ -249,6 +249,7 @@ impl Walk<'_> {
                 return all;
             }
         }
+        all.extend(self.pointed(at));
         // `one four oh two`, `1 7 2 0`: four digits, each by itself.
         if let (Some(a), Some(b), Some(c), Some(d)) =
             (self.digit(at), self.digit(at + 1), self.digit(at + 2), self.digit(at + 3))
@@ -266,6 +267,13 @@ impl Walk<'_> {
             }
         }
         all
+    }
+
+    /// `9.30`, `14.05`: the minutes in two digits behind a point.
+    fn pointed(&self, at: usize) -> Option<Clock> {
+        let (hour, minute) = self.tokens.get(at)?.text.split_once('.').filter(|(_, minute)| minute.len() == 2)?;
+        let (hour, minute) = (hour.parse().ok().filter(|hour| *hour > 0)?, minute.parse().ok()?);
+        time(at + 1, hour, minute, if hour > 12 { Half::Known } else { Half::Either })
     }
 
     /// `14:02`, `9:30`, `14:02:10` (the seconds are dropped).
