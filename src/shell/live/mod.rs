@@ -60,7 +60,8 @@ const DISK_RETRY_MS: u64 = 1_000;
 
 /// Everything `listen` needs, opened.
 pub struct Parts<'k> {
-    pub knowledge: &'k Knowledge,
+    /// Shared with the ear: it is the largest thing that the program holds (14 MB).
+    pub knowledge: &'k Arc<Knowledge>,
     pub prompts: Prompts,
     pub opened: Opened,
     pub place: Place,
@@ -568,19 +569,19 @@ fn machine_now() -> Moment {
 
 /// Whether words are complete in themselves: all understood, nothing in doubt, and nothing that commonly goes on after
 /// a breath (a round number, a pressure without its second half). Where it is not sure, the longer pause is waited for.
-fn complete(knowledge: &Knowledge) -> ear::Complete {
-    let grammar = knowledge.grammar.clone();
+fn complete(knowledge: &Arc<Knowledge>) -> ear::Complete {
+    let knowledge = knowledge.clone();
     Box::new(move |transcript| {
-        let understood = by_themselves(&grammar, transcript);
+        let understood = by_themselves(&knowledge.grammar, transcript);
         is_certain(&understood) && !may_go_on(&transcript.text) && !understood.findings().any(is_half)
     })
 }
 
 /// What words mean by themselves.
-fn sense(knowledge: &Knowledge) -> Box<dyn Fn(&Transcript) -> Sense + Send> {
-    let grammar = knowledge.grammar.clone();
+fn sense(knowledge: &Arc<Knowledge>) -> Box<dyn Fn(&Transcript) -> Sense + Send> {
+    let knowledge = knowledge.clone();
     Box::new(move |transcript| {
-        let understood = by_themselves(&grammar, transcript);
+        let understood = by_themselves(&knowledge.grammar, transcript);
         Sense {
             ours: understood.outcome == Outcome::Echo,
             certain: is_certain(&understood),
