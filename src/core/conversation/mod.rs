@@ -105,6 +105,8 @@ struct Taken {
     answered: bool,
     /// An answer that settled nothing.
     unclear: bool,
+    /// Every word is known, and none of them says or answers anything.
+    talk: bool,
     asked: Vec<Vec<Question>>,
     leftover: Vec<String>,
     handover: bool,
@@ -432,6 +434,7 @@ impl Conversation {
             taken.commands.push(Command::HandoverEnds);
         }
         self.take_lead(grammar, &meaning.lead, context, &mut taken);
+        taken.talk = meaning.leftover.is_empty() && meaning.drafts.is_empty() && meaning.answers.is_empty();
         taken.asked = meaning.questions;
         taken
     }
@@ -1448,6 +1451,7 @@ fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Understood {
         leftover: taken.leftover,
         restated: taken.restated,
         asked,
+        talk: taken.talk,
         passed_over: false,
         explain: taken.explain,
     }

@@ -34,7 +34,7 @@ pub use time::Time;
 use crate::core::clocks::ClockWatch;
 use crate::core::conversation::Conversation;
 use crate::core::encounter::{Input, Knowledge};
-use crate::core::event::{Body, Opened, Outcome, Priority, Trouble};
+use crate::core::event::{self, Body, Opened, Outcome, Priority, Trouble};
 use crate::core::finding::{Field, Finding, Kind};
 use crate::core::grammar::Grammar;
 use crate::core::time::Moment;
@@ -273,6 +273,7 @@ impl Live<'_> {
                 self.time.heard_up_to(at_ms);
             }
             Told::Utterance(heard) => self.hear(*heard)?,
+            Told::NoWords => self.screen.no_words(),
             Told::Microphone(state, detail) => self.microphone_told(state, &detail),
             Told::Missed { why } => {
                 self.trouble("recogniser", "gap", &why);
@@ -362,8 +363,8 @@ impl Live<'_> {
         }
         for event in &outcome.events {
             if let Body::Heard(heard) = &event.body {
-                self.screen.outcome(heard.outcome);
-                if let Some(earcon) = earcon_of(heard.outcome).filter(|_| outcome.speeches.is_empty()) {
+                self.screen.outcome(heard);
+                if let Some(earcon) = earcon_of(heard).filter(|_| outcome.speeches.is_empty()) {
                     self.own_voice.earcon(boot_ms());
                     self.voice.earcon(earcon);
                 }
@@ -555,9 +556,11 @@ fn trouble(what: &str, state: &str, detail: &str) -> Trouble {
 }
 
 /// What the crew hears of what it said; nothing of what the program itself said.
-fn earcon_of(outcome: Outcome) -> Option<Earcon> {
-    match outcome {
+fn earcon_of(heard: &event::Heard) -> Option<Earcon> {
+    match heard.outcome {
         Outcome::Matched | Outcome::Doubtful => Some(Earcon::Heard),
+        // Questions to the patient and talk among the crew ask nothing of us, and hold nothing to be said again.
+        Outcome::Unmatched if heard.speech.is_some() => None,
         Outcome::Unmatched | Outcome::Rejected | Outcome::Ambiguous => Some(Earcon::NotUnderstood),
         Outcome::Echo => None,
     }
@@ -610,4 +613,55 @@ fn is_half(finding: &Finding) -> bool {
     finding.kind() == Kind::BloodPressure
         && finding.get(Field::DiastolicMmhg).is_none()
         && finding.get(Field::Method).is_none()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::core::encounter::{Effect, Encounter};
+    use crate::core::glance;
+    use crate::shell::{app, data::DataSet};
+    use chrono::DateTime;
+
+    fn at(seconds: u64) -> Moment {
+        let start = DateTime::parse_from_rfc3339("2027-03-01T14:00:00-05:00").unwrap();
+        Moment::new(0, start).plus_ms(seconds * 1000)
+    }
+
+    /// What each line of a call is shown as, said five seconds after the one before.
+    fn became(lines: &[&str]) -> Vec<(&'static str, Option<Earcon>)> {
+        let knowledge = app::knowledge(&DataSet::built_in()).unwrap();
+        let mut call = Encounter::new(&knowledge);
+        let heard = |effects: Vec<Effect>| {
+            effects.into_iter().find_map(|effect| match effect {
+                Effect::Append(event::Event { body: Body::Heard(heard), .. }) => Some(heard),
+                _ => None,
+            })
+        };
+        let mut out = Vec::new();
+        for (n, line) in lines.iter().enumerate() {
+            let spoken_at = at(5 * n as u64);
+            let input = Input::Heard { transcript: Transcript::script(line), spoken_at };
+            let heard = heard(call.handle(input, spoken_at)).unwrap();
+            out.push((glance::became(&heard), earcon_of(&heard)));
+        }
+        out
+    }
+
+    #[test]
+    fn what_is_understood_and_holds_no_finding_is_not_called_not_understood() {
+        let not_understood = ("not understood", Some(Earcon::NotUnderstood));
+        assert_eq!(became(&["okay thank you"]), [("talk", None)]);
+        assert_eq!(became(&["any allergies", "none"]), [("question", None), ("recorded", Some(Earcon::Heard))]);
+        assert_eq!(became(&["the quick brown fox"]), [not_understood]);
+        // Nobody asked: whose answer that is nobody knows, and whoever gave it must hear that it is not in the record.
+        assert_eq!(became(&["no"]), [not_understood]);
+    }
+
+    /// The program asks first whether such drugs were taken; the answer holds no word of them.
+    #[test]
+    fn a_bare_answer_to_a_question_of_ours_is_recorded_and_shown_so() {
+        let told = became(&["blood pressure one thirty over eighty", "going to give nitroglycerin point four", "no"]);
+        assert_eq!(told.last(), Some(&("recorded", Some(Earcon::Heard))));
+    }
 }
