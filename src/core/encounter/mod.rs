@@ -95,6 +95,8 @@ pub struct Speech {
     pub say_aloud: String,
     /// Not spoken any more after this moment (stopwatch, ms).
     pub expires_ms: Option<u64>,
+    /// It can wait until nobody talks.
+    pub at_quiet: bool,
 }
 
 /// One call.
@@ -464,9 +466,10 @@ impl<'k> Encounter<'k> {
         let say = advice.say.clone();
         let say_aloud = advice.say_aloud.clone().unwrap_or_else(|| say.clone());
         let (priority, kind) = (advice.priority, advice.kind);
+        let at_quiet = doubt::is_second_asking(&advice);
         let target = self.append(now, None, Body::Advice(advice));
         let expires_ms = gate::expires_ms(kind, now);
-        let speech = Speech { target, priority, say, say_aloud, expires_ms };
+        let speech = Speech { target, priority, say, say_aloud, expires_ms, at_quiet };
         if let Some(speech) = self.gate.admit(&self.state, speech, now) {
             self.speak(speech);
         }
