@@ -13,6 +13,7 @@ mod prompts;
 mod screen;
 mod service;
 mod shift;
+mod steady;
 mod time;
 mod timing;
 mod view;
@@ -141,6 +142,8 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         microphone: None,
         awake_ms: boot_ms(),
         timing: timing::Timing::default(),
+        voice_state: steady::Steady::default(),
+        recogniser: steady::Steady::default(),
         ready: false,
     };
     live.begin()?;
@@ -172,6 +175,8 @@ struct Live<'k> {
     /// When the ear last told anything.
     awake_ms: u64,
     timing: timing::Timing,
+    voice_state: steady::Steady,
+    recogniser: steady::Steady,
     /// The recogniser works.
     ready: bool,
 }
@@ -283,7 +288,11 @@ impl Live<'_> {
                 let trouble = trouble("recogniser", "mended", &detail);
                 self.feed(Input::Recovered(trouble), self.time.now_ms());
             }
-            Told::Behind(behind) => self.recogniser_behind(behind),
+            Told::Behind(behind) => {
+                let state = if behind { "behind" } else { "back" };
+                let told = self.recogniser.changed(state, "", boot_ms());
+                told.into_iter().for_each(|(state, _)| self.recogniser_became(state));
+            }
             Told::Ready => self.ready(),
             Told::Dead(why) => anyhow::bail!("{why}"),
             Told::Ended => {}
@@ -292,8 +301,8 @@ impl Live<'_> {
     }
 
     /// What is said waits for a recogniser that does not answer: the crew must not wait with it.
-    fn recogniser_behind(&mut self, behind: bool) {
-        if behind {
+    fn recogniser_became(&mut self, state: steady::State) {
+        if state == "behind" {
             self.screen.line("THE RECOGNISER DOES NOT ANSWER");
             self.trouble("recogniser", "behind", "it does not answer");
             self.announce("live.recogniser.lost", &[], Priority::High);
@@ -435,11 +444,14 @@ impl Live<'_> {
                     self.feed(Input::Spoken { target, reason }, self.time.now_ms());
                 }
             }
-            VoiceEvent::State { state, detail } => self.voice_state(state, detail),
+            VoiceEvent::State { state, detail } => {
+                let told = self.voice_state.changed(state, detail, boot_ms());
+                told.into_iter().for_each(|(state, detail)| self.voice_became(state, &detail));
+            }
         }
     }
 
-    fn voice_state(&mut self, state: &'static str, detail: &str) {
+    fn voice_became(&mut self, state: steady::State, detail: &str) {
         self.screen.line(&format!("voice {state}: {detail}"));
         match state {
             "lost" => self.trouble("voice", state, detail),
@@ -501,6 +513,10 @@ impl Live<'_> {
         if self.time.is_machine() {
             self.deadlines_up_to(self.time.now_ms());
         }
+        let lasting = self.voice_state.lasting(boot_ms());
+        lasting.into_iter().for_each(|(state, detail)| self.voice_became(state, &detail));
+        let lasting = self.recogniser.lasting(boot_ms());
+        lasting.into_iter().for_each(|(state, _)| self.recogniser_became(state));
         if self.disk_failing && boot_ms() % DISK_RETRY_MS < 500 && self.shift.retry_disk() {
             self.disk_told(None);
         }
