@@ -138,7 +138,11 @@ impl Screen {
         };
         let ear = self.ear(speaking);
         let words: String = self.words.chars().take(50).collect();
-        format!("[{clock}] {ear} \"{words}\" {}", self.became)
+        // What became of the words comes first: a narrow terminal cuts off the end.
+        match self.became {
+            "" => format!("[{clock}] {ear}"),
+            became => format!("[{clock}] {ear} {became}: \"{words}\""),
+        }
     }
 
     fn ear(&self, speaking: bool) -> String {
@@ -185,4 +189,29 @@ fn size() -> (usize, usize) {
 fn bar(dbfs: f32) -> String {
     let steps = ((dbfs + 60.0) / 7.5).clamp(0.0, 8.0) as usize;
     format!("{:<8}", "#".repeat(steps))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::core::event::Outcome;
+
+    #[test]
+    fn a_narrow_status_line_still_tells_what_became_of_the_words() {
+        let heard = Heard {
+            text: None,
+            text_sha256: None,
+            confidence: 1.0,
+            outcome: Outcome::Unmatched,
+            audio_ms: 0,
+            commands: Vec::new(),
+            speech: None,
+            audio: None,
+        };
+        let mut screen = Screen::default();
+        screen.heard("hand me the other bag from the shelf behind you");
+        screen.outcome(&heard);
+        let line: String = screen.status(None, 0, false).chars().take(40).collect();
+        assert!(line.contains("not understood"), "{line}");
+    }
 }
