@@ -376,6 +376,47 @@ fn a_guess_over_our_own_words_is_an_echo() {
     }
 }
 
+/// While the program talks falling silent is harmless: a guess of "quiet" does it, and a "quiet" behind our own words.
+#[test]
+fn quiet_over_our_own_words_need_not_be_sure() {
+    use thirdhand::core::command::Command;
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Whose};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let base = Transcript {
+        own_voice: Some("Pressure one thirty eight over eighty, sat ninety six percent.".into()),
+        whose: Whose::Unknown,
+        guessed: true,
+        talked_over: true,
+        mixed: true,
+        ..Transcript::script("quiet")
+    };
+    let rivals = |text: &str| vec![(text.to_string(), 0.1)];
+    let quiet = |transcript: &Transcript| {
+        let understood = Conversation::default().hear(&grammar, transcript, when);
+        assert_eq!(understood.findings().count(), 0);
+        understood.commands == [Command::Quiet { minutes: 0 }]
+    };
+    for whose in [Whose::Ours, Whose::Unknown, Whose::Theirs] {
+        assert!(quiet(&Transcript { whose, ..base.clone() }), "a guess: {whose:?}");
+    }
+    assert!(
+        quiet(&Transcript { text: "why please".into(), rivals: rivals("quiet please"), ..base.clone() }),
+        "a rival"
+    );
+    assert!(quiet(&Transcript { text: "sat 96 percent quiet".into(), ..base.clone() }), "behind our words");
+    assert!(!quiet(&Transcript { text: "sat 96 percent".into(), ..base.clone() }));
+    assert!(!quiet(&Transcript { text: "her lungs are quiet".into(), ..base.clone() }), "said of something else");
+    assert!(
+        !quiet(&Transcript { text: "quiet for ten minutes".into(), ..base.clone() }),
+        "that would be no small thing"
+    );
+    assert!(!quiet(&Transcript { own_voice: None, ..base.clone() }), "we are silent");
+}
+
 /// "Quiet" without the tool's name is meant for it while it talks, and for a moment after advice; said of anything else it
 /// never is.
 #[test]

@@ -28,6 +28,7 @@ fn unmatched(seq: u64) -> Event {
         outcome: Outcome::Unmatched,
         audio_ms: 900,
         commands: vec![],
+        speech: None,
         audio: None,
     };
     event(seq, Body::Heard(heard))

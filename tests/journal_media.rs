@@ -35,6 +35,7 @@ fn unmatched(seq: u64, text: &str) -> Event {
         outcome: Outcome::Unmatched,
         audio_ms: 900,
         commands: vec![],
+        speech: None,
         audio: None,
     };
     event(seq, Body::Heard(heard))

@@ -74,7 +74,7 @@ pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
     let config = super::config::load()?;
     let purpose = args.purpose.purpose(config.text("record.purpose"));
     let signals = signals()?;
-    let knowledge = app::knowledge(data)?;
+    let knowledge = Arc::new(app::knowledge(data)?);
     let model = args.model.clone().or_else(|| config.text("model.file").map(PathBuf::from));
     let options = Options { model, data: data.local.clone(), ..Options::default() };
     // A missing or bad model is said at once; the recogniser itself starts while the microphone listens already.

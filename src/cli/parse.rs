@@ -97,6 +97,7 @@ impl Encounter {
             outcome: understood.outcome,
             audio_ms: 0,
             commands: understood.commands.clone(),
+            speech: understood.speech(),
             audio: None,
         });
         if understood.outcome == Outcome::Unmatched && understood.asked.is_empty() {

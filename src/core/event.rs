@@ -109,9 +109,29 @@ pub struct Heard {
     pub audio_ms: u64,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub commands: Vec<Command>,
+    /// What it was, where it was understood and nothing is to be recorded of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub speech: Option<Speech>,
     /// File and offset of the kept audio, if any was asked for.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub audio: Option<String>,
+}
+
+/// Speech that is understood and holds no finding.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Speech {
+    /// The crew asks for a finding; the answer is awaited.
+    Question,
+    /// Talk among people, every word of it known.
+    Talk,
+}
+
+impl Heard {
+    /// Nothing at all was made of it.
+    pub fn is_not_understood(&self) -> bool {
+        self.outcome == Outcome::Unmatched && self.speech.is_none()
+    }
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

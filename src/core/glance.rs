@@ -2,7 +2,7 @@
 //!
 //! It shows events; it does not judge them. The timeline after the call is `core::report`.
 
-use super::event::{Body, Event, Outcome, Priority};
+use super::event::{Body, Event, Heard, Outcome, Priority, Speech};
 use super::finding::{Finding, Value};
 
 /// The event as one line, or `None` for what only the record needs.
@@ -16,7 +16,7 @@ fn what(body: &Body) -> Option<String> {
     Some(match body {
         Body::Heard(heard) => {
             let text = heard.text.as_deref().unwrap_or("(words kept apart)");
-            match outcome_mark(heard.outcome) {
+            match mark(heard) {
                 Some(mark) => format!("\"{text}\"  ({mark})"),
                 None => format!("\"{text}\""),
             }
@@ -36,14 +36,22 @@ fn what(body: &Body) -> Option<String> {
     })
 }
 
-fn outcome_mark(outcome: Outcome) -> Option<&'static str> {
-    match outcome {
-        Outcome::Matched => None,
-        Outcome::Doubtful => Some("not sure"),
-        Outcome::Ambiguous => Some("two meanings"),
-        Outcome::Rejected => Some("cannot be"),
-        Outcome::Unmatched => Some("not understood"),
-        Outcome::Echo => Some("own voice"),
+/// What became of the words, unless they were plainly understood.
+fn mark(heard: &Heard) -> Option<&'static str> {
+    (heard.outcome != Outcome::Matched).then(|| became(heard))
+}
+
+/// What became of the words, in a word or two.
+pub fn became(heard: &Heard) -> &'static str {
+    match (heard.outcome, heard.speech) {
+        (_, Some(Speech::Question)) => "question",
+        (_, Some(Speech::Talk)) => "talk",
+        (Outcome::Matched, None) => "recorded",
+        (Outcome::Doubtful, None) => "not sure",
+        (Outcome::Ambiguous, None) => "two meanings",
+        (Outcome::Rejected, None) => "cannot be",
+        (Outcome::Unmatched, None) => "not understood",
+        (Outcome::Echo, None) => "own voice",
     }
 }
 

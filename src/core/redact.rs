@@ -178,6 +178,7 @@ mod tests {
                 outcome: Outcome::Matched,
                 audio_ms: 0,
                 commands: vec![],
+                speech: None,
                 audio: None,
             })
         };

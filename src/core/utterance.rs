@@ -5,7 +5,7 @@
 use serde_json::{Map, Value as Json, json};
 
 use super::command::Command;
-use super::event::Outcome;
+use super::event::{Outcome, Speech};
 use super::finding::Finding;
 
 /// One recognised word with its rivals at the same place.
@@ -121,6 +121,8 @@ pub struct Understood {
     pub restated: Vec<Finding>,
     /// Finding kinds or names that this utterance asked about (a question of the crew's).
     pub asked: Vec<String>,
+    /// Talk among people that holds no finding, no answer and no word that is not known.
+    pub talk: bool,
     /// Off the record: this would have been a finding.
     pub passed_over: bool,
     /// Which template and words made which slot, for `parse --explain`.
@@ -142,8 +144,18 @@ impl Understood {
             leftover: Vec::new(),
             restated: Vec::new(),
             asked: Vec::new(),
+            talk: false,
             passed_over: false,
             explain: Vec::new(),
+        }
+    }
+
+    /// What it was, where nothing is to be recorded of it.
+    pub fn speech(&self) -> Option<Speech> {
+        match self.outcome {
+            Outcome::Unmatched if !self.asked.is_empty() => Some(Speech::Question),
+            Outcome::Unmatched if self.talk => Some(Speech::Talk),
+            _ => None,
         }
     }
 

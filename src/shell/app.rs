@@ -181,7 +181,7 @@ impl<'k> Call<'k> {
                     self.voice.queue(self.utterance(&speech, now));
                     speeches.push(speech);
                 }
-                Effect::Hush(_) => self.voice.stop(),
+                Effect::Hush(_) => self.voice.hush(),
                 Effect::Withdraw(target) => self.voice.withdraw(target),
                 Effect::Closed => self.closed = true,
             }
@@ -218,6 +218,7 @@ impl<'k> Call<'k> {
     fn utterance(&self, speech: &Speech, now: Moment) -> Utterance {
         let text = if self.earpiece { &speech.say } else { &speech.say_aloud };
         let utterance = Utterance::new(speech.target, text.as_str(), speech.priority);
+        let utterance = if speech.at_quiet { utterance.when_quiet() } else { utterance };
         match speech.expires_ms {
             Some(at) => utterance.reminder(at.saturating_sub(now.mono_ms)),
             None => Utterance { again_if_cut: speech.priority > Priority::Low, ..utterance },

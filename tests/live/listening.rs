@@ -261,13 +261,44 @@ fn eight_hours_of_samples_take_no_more_memory_than_one() {
     assert!(late < 300_000, "{late} kB");
 }
 
+/// Waiting through PulseAudio with a speech server that holds its output open, which makes the sound server hand on what
+/// the loudspeaker plays in 400 pieces a second: the program takes no more than a twentieth of a core.
+#[test]
+fn waiting_takes_little_of_a_core() {
+    let Some((mut rig, _turn)) = world("listen: idle") else { return };
+    let Some(model) = model("listen: idle") else { return };
+    rig.start_speech().expect("speech-dispatcher starts");
+    let ear = rig.ear();
+    let listen = start(&rig, &model, &rig.path("call"), &[]);
+    first_words(&rig, &ear);
+    let before = ticks_with_children(listen.pid());
+    let since = thirdhand::shell::clock::instant();
+    rig.until(15_000, || false).expect_err("fifteen seconds pass");
+    // Linux counts in hundredths of a second (`getconf CLK_TCK`).
+    let busy = (ticks_with_children(listen.pid()) - before) as f64 / 100.0 / since.elapsed().as_secs_f64();
+    assert!(busy < 0.05, "{:.1} % of a core", 100.0 * busy);
+}
+
+/// Processor time of the program and its recogniser so far, both in the system and out of it.
+fn ticks_with_children(pid: u32) -> u64 {
+    let ticks = |pid: u32| -> u64 {
+        let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).expect("it runs");
+        // The second field is a name in brackets; user and system time are the 14th and 15th (proc(5)).
+        let fields = stat.rsplit_once(')').expect("it has a name").1;
+        fields.split_whitespace().skip(11).take(2).map(|n| n.parse::<u64>().expect("a number")).sum()
+    };
+    ticks(pid) + children(pid).into_iter().map(ticks).sum::<u64>()
+}
+
 /// The program's and its recogniser's.
 fn resident_with_children_kb(pid: u32) -> u64 {
+    resident_kb(pid) + children(pid).into_iter().map(resident_kb).sum::<u64>()
+}
+
+fn children(pid: u32) -> Vec<u32> {
     let tasks = std::fs::read_dir(format!("/proc/{pid}/task")).expect("it runs");
     let children = tasks.filter_map(|task| std::fs::read_to_string(task.ok()?.path().join("children")).ok());
-    let children: Vec<u32> =
-        children.flat_map(|c| c.split_whitespace().filter_map(|n| n.parse().ok()).collect::<Vec<u32>>()).collect();
-    resident_kb(pid) + children.into_iter().map(resident_kb).sum::<u64>()
+    children.flat_map(|c| c.split_whitespace().filter_map(|n| n.parse().ok()).collect::<Vec<u32>>()).collect()
 }
 
 fn resident_kb(pid: u32) -> u64 {

@@ -273,6 +273,7 @@ pub fn heard(text: &str, outcome: Outcome) -> Body {
         outcome,
         audio_ms: 1200,
         commands: Vec::new(),
+        speech: None,
         audio: None,
     })
 }

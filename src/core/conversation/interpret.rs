@@ -105,6 +105,8 @@ pub struct Meaning {
     pub commands: Vec<Map<String, Json>>,
     /// A command is all that was said.
     pub nothing_else: bool,
+    /// Something else was talked about than what was found: "let us get him out".
+    pub aside: bool,
     pub leftover: Vec<String>,
     pub corrects: bool,
     pub retracts: bool,
@@ -440,6 +442,7 @@ impl Reader<'_> {
             }
             _ => {}
         }
+        self.meaning.aside = true;
         self.push_current();
         self.last_complete = false;
         self.denial = Denial::None;

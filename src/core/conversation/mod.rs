@@ -105,6 +105,8 @@ struct Taken {
     answered: bool,
     /// An answer that settled nothing.
     unclear: bool,
+    /// Every word is known, and none of them says or answers anything.
+    talk: bool,
     asked: Vec<Vec<Question>>,
     leftover: Vec<String>,
     handover: bool,
@@ -119,6 +121,9 @@ impl Conversation {
     /// Understands one utterance that began at `when`.
     pub fn hear(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Understood {
         self.age(when);
+        if let Some(quiet) = self.quiet_over_ours(grammar, transcript, when) {
+            return quiet;
+        }
         // What is left of our own words may be guessed into anything ("unstable" into "stable").
         if transcript.guessed && transcript.own_voice.is_some() && transcript.whose != Whose::Theirs {
             return Understood { outcome: Outcome::Echo, ..Understood::unmatched(&transcript.text) };
@@ -257,6 +262,28 @@ impl Conversation {
         if self.addressed_ms.is_some_and(|since| now.saturating_sub(since) > 8_000) {
             self.addressed_ms = None;
         }
+    }
+
+    /// "Quiet" over our own words, even as a guess, as a rival reading or behind our words that came back: falling silent
+    /// harms nobody, and going on against a "quiet" does. What was in doubt is asked again, a warning stays on the screen.
+    fn quiet_over_ours(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Option<Understood> {
+        transcript.own_voice.as_ref()?;
+        self.we_speak = true;
+        let behind = echo::ours(grammar, transcript).and_then(|ours| transcript.text.get(ours..));
+        let heard = behind.unwrap_or(&transcript.text).to_string();
+        let others = rivals(transcript).into_iter().map(|(text, _)| text);
+        let asks = |text: &String| {
+            let ours = echo::ours(grammar, &Transcript { text: text.clone(), ..transcript.clone() }).is_some();
+            let taken = self.understand(grammar, text, when);
+            let quiet = |command: &Command| matches!(command, Command::Quiet { minutes: 0 });
+            !ours && taken.changes.is_empty() && taken.commands.len() == 1 && taken.commands.iter().all(quiet)
+        };
+        let asked = [heard].into_iter().chain(others).any(|text| asks(&text));
+        asked.then(|| Understood {
+            outcome: Outcome::Matched,
+            commands: vec![Command::Quiet { minutes: 0 }],
+            ..Understood::unmatched(&transcript.text)
+        })
     }
 
     /// A finding that somebody spoke over the end of our words, behind those of ours that came back (`ours` bytes).
@@ -433,6 +460,7 @@ impl Conversation {
             taken.commands.push(Command::HandoverEnds);
         }
         self.take_lead(grammar, &meaning.lead, context, &mut taken);
+        taken.talk = meaning.leftover.is_empty() && meaning.drafts.is_empty() && meaning.answers.is_empty();
         taken.asked = meaning.questions;
         taken
     }
@@ -915,6 +943,8 @@ impl Conversation {
                     taken.why.push(grammar.prompt("what_unchanged", &[]));
                     return;
                 }
+                // "Yes, he took a turn last night" is about something else.
+                [] if meaning.aside || !meaning.leftover.is_empty() => return,
                 [] => {
                     self.settle_read_back(grammar, answered.answer, taken);
                     return;
@@ -1490,6 +1520,7 @@ fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Understood {
         leftover: taken.leftover,
         restated: taken.restated,
         asked,
+        talk: taken.talk,
         passed_over: false,
         explain: taken.explain,
     }

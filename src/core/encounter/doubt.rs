@@ -174,6 +174,10 @@ fn open_questions<'s>(protocol: &Protocol, state: &'s State, patient: i64) -> Ve
     out
 }
 
+pub fn is_second_asking(advice: &Advice) -> bool {
+    advice.rule == AGAIN
+}
+
 /// A question that got no answer, asked once more at a quiet moment.
 pub fn unanswered(protocol: &Protocol, state: &State, patient: i64) -> Vec<Due> {
     let again = |(said, entry): (&Said, &Entry)| {

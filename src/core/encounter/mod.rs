@@ -95,6 +95,8 @@ pub struct Speech {
     pub say_aloud: String,
     /// Not spoken any more after this moment (stopwatch, ms).
     pub expires_ms: Option<u64>,
+    /// It can wait until nobody talks.
+    pub at_quiet: bool,
 }
 
 /// One call.
@@ -240,11 +242,16 @@ impl<'k> Encounter<'k> {
     }
 
     fn heard(&mut self, transcript: &Transcript, spoken_at: Moment, now: Moment) {
-        let understood = self.state.conversation.hear(&self.knowledge.grammar, transcript, spoken_at);
+        let mut understood = self.state.conversation.hear(&self.knowledge.grammar, transcript, spoken_at);
         if self.state.off_record && !understood.commands.contains(&Command::OnRecord) {
             return self.off_record(&understood, now);
         }
         let over = self.state.transferred(self.state.patient());
+        let unmatched = understood.outcome == Outcome::Unmatched;
+        let reply = unmatched.then(|| self.reply(&understood.heard, spoken_at)).flatten();
+        if matches!(reply, Some(Reply::Settles(_))) {
+            understood.outcome = Outcome::Matched;
+        }
         let heard = self.append(spoken_at, None, Body::Heard(heard_of(transcript, &understood)));
         let mut seqs = Vec::new();
         for mut change in understood.changes.clone() {
@@ -260,8 +267,10 @@ impl<'k> Encounter<'k> {
         }
         let kinds: Vec<Kind> = understood.findings().map(Finding::kind).collect();
         self.gate.hear(&self.knowledge.protocol, &understood.heard, &kinds, now);
-        if understood.outcome == Outcome::Unmatched && !self.time_answer(&understood.heard, heard, spoken_at) {
-            self.bare_answer(&understood.heard, heard, spoken_at, now);
+        match reply {
+            Some(Reply::Settles(body)) => drop(self.append(spoken_at, Some(heard), body)),
+            Some(Reply::Which(about)) => self.which_question(&about, heard, now),
+            None => {}
         }
         self.answer(&understood, now);
         if !self.state.closed {
@@ -345,33 +354,37 @@ impl<'k> Encounter<'k> {
         plans.chain(unsure).chain(gaps::before_handover(&self.state, self.knowledge, arrival, now)).collect()
     }
 
-    /// A bare "yes" or "no" to the one question of ours that is open.
-    fn bare_answer(&mut self, words: &str, heard: u64, spoken_at: Moment, now: Moment) {
+    /// What words that say nothing by themselves answer to a question of ours.
+    fn reply(&self, words: &str, spoken_at: Moment) -> Option<Reply> {
+        let time = self.time_answer(words, spoken_at).map(|corrected| Reply::Settles(Body::Corrected(corrected)));
+        time.or_else(|| self.bare_answer(words, spoken_at))
+    }
+
+    /// A bare "yes" or "no" to the one question of ours that is open; to several it is asked which.
+    fn bare_answer(&self, words: &str, spoken_at: Moment) -> Option<Reply> {
         let protocol = &self.knowledge.protocol;
         let said = words.to_lowercase().replace([',', '.', '!', '?'], "");
         let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
         let is = |list: &str| protocol.word_list(list).contains(&said);
         let (yes, no) = (is("bare_yes"), is("bare_no"));
         if !yes && !no {
-            return;
+            return None;
         }
-        let open = self.open_questions(spoken_at);
-        let [(question, if_yes, if_no)] = open.as_slice() else {
-            if let Some((first, ..)) = open.first() {
-                let drug =
-                    vec![("drug".to_string(), super::finding::Value::text(protocol.spoken(&first.advice.about)))];
-                let mut which =
-                    doubt::sentence(protocol, "doubt.which_question", AdviceType::ReadBack, &first.advice.about, &drug);
-                which.because = vec![heard];
-                self.advise(which, now);
+        match self.open_questions(spoken_at).as_slice() {
+            [] => None,
+            [(_, if_yes, if_no)] => {
+                finding_of(if yes { if_yes } else { if_no }).ok().map(|finding| Reply::Settles(Body::Finding(finding)))
             }
-            return;
-        };
-        let _ = question;
-        let text = if yes { if_yes } else { if_no };
-        if let Ok(finding) = finding_of(text) {
-            self.append(spoken_at, Some(heard), Body::Finding(finding));
+            [(first, ..), ..] => Some(Reply::Which(first.advice.about.clone())),
         }
+    }
+
+    fn which_question(&mut self, about: &str, heard: u64, now: Moment) {
+        let protocol = &self.knowledge.protocol;
+        let drug = vec![("drug".to_string(), super::finding::Value::text(protocol.spoken(about)))];
+        let mut which = doubt::sentence(protocol, "doubt.which_question", AdviceType::ReadBack, about, &drug);
+        which.because = vec![heard];
+        self.advise(which, now);
     }
 
     /// "He took two of his nitro, last one five minutes ago": the grammar has the dose, and leaves its time over.
@@ -388,7 +401,7 @@ impl<'k> Encounter<'k> {
     }
 
     /// "About ten minutes ago" to our question when a dose before us was taken: that dose has its time then.
-    fn time_answer(&mut self, words: &str, heard: u64, spoken_at: Moment) -> bool {
+    fn time_answer(&self, words: &str, spoken_at: Moment) -> Option<Corrected> {
         let protocol = &self.knowledge.protocol;
         let asked = |said: &&Said| {
             said.advice.kind == AdviceType::MissingFact
@@ -398,14 +411,10 @@ impl<'k> Encounter<'k> {
         let question = self.state.said.iter().rev().find(asked);
         let dose = question.and_then(|said| said.advice.because.get(1)).and_then(|seq| self.state.ledger.find(*seq));
         let untimed = dose.filter(|e| e.finding.get(Field::HappenedAt).is_none());
-        let (Some(dose), Some(span)) = (untimed, text::ago(&self.knowledge.grammar.lexicon().tokens(words))) else {
-            return false;
-        };
+        let (dose, span) = (untimed?, text::ago(&self.knowledge.grammar.lexicon().tokens(words))?);
         let mut finding = dose.finding.clone();
         timed(&mut finding, span, spoken_at);
-        let corrected = Corrected { target: dose.seq, finding, who: None, why: Some("answered".into()) };
-        self.append(spoken_at, Some(heard), Body::Corrected(corrected));
-        true
+        Some(Corrected { target: dose.seq, finding, who: None, why: Some("answered".into()) })
     }
 
     /// Questions of ours that "yes" and "no" answer, still open: asked lately and not answered since.
@@ -457,9 +466,10 @@ impl<'k> Encounter<'k> {
         let say = advice.say.clone();
         let say_aloud = advice.say_aloud.clone().unwrap_or_else(|| say.clone());
         let (priority, kind) = (advice.priority, advice.kind);
+        let at_quiet = doubt::is_second_asking(&advice);
         let target = self.append(now, None, Body::Advice(advice));
         let expires_ms = gate::expires_ms(kind, now);
-        let speech = Speech { target, priority, say, say_aloud, expires_ms };
+        let speech = Speech { target, priority, say, say_aloud, expires_ms, at_quiet };
         if let Some(speech) = self.gate.admit(&self.state, speech, now) {
             self.speak(speech);
         }
@@ -477,6 +487,14 @@ impl<'k> Encounter<'k> {
             self.speak(speech);
         }
     }
+}
+
+/// What words come to that only a question of ours gives a meaning.
+#[allow(clippy::large_enum_variant)] // there is one at a time
+enum Reply {
+    Settles(Body),
+    /// Several questions are open: one of them is about this.
+    Which(String),
 }
 
 /// Sets when a finding happened: so long before the words.
@@ -502,6 +520,7 @@ fn heard_of(transcript: &Transcript, understood: &Understood) -> Heard {
         outcome: understood.outcome,
         audio_ms: transcript.audio_ms,
         commands: if understood.outcome == Outcome::Echo { Vec::new() } else { understood.commands.clone() },
+        speech: understood.speech(),
         audio: transcript.kept_audio.clone(),
     }
 }

@@ -66,7 +66,7 @@ impl State {
             Body::Closed(_) => self.closed = true,
             Body::Heard(heard) => {
                 self.last_heard = event.seq;
-                self.last_heard_ms = event.when.mono_ms;
+                self.last_heard_ms = event.when.mono_ms + heard.audio_ms;
                 self.apply_heard(heard, event.seq, event.when);
             }
             Body::Advice(advice) => {

@@ -278,6 +278,6 @@ pub fn table(all: &[Figures], questions: &Questions) -> String {
 
 /// Utterances of which nothing was understood.
 pub fn not_understood(events: &[crate::core::event::Event]) -> usize {
-    let unmatched = |b: &Body| matches!(b, Body::Heard(h) if h.outcome == crate::core::event::Outcome::Unmatched);
+    let unmatched = |b: &Body| matches!(b, Body::Heard(h) if h.is_not_understood());
     events.iter().filter(|e| unmatched(&e.body)).count()
 }

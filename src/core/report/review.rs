@@ -576,7 +576,7 @@ fn trouble_row(desk: &Desk, event: &Event) -> Option<Row> {
 
 fn not_understood(desk: &Desk) -> Vec<Row> {
     let mut rows = Vec::new();
-    for (event, heard) in desk.call.heard() {
+    for (event, heard) in desk.call.heard().filter(|(_, heard)| heard.speech.is_none()) {
         let label = match heard.outcome {
             Outcome::Unmatched => "unmatched",
             Outcome::Ambiguous => "ambiguous",

@@ -180,8 +180,7 @@ impl List<'_> {
 
     fn record(&mut self) {
         let call = self.desk.call;
-        let unmatched: Vec<u64> =
-            call.heard().filter(|(_, h)| h.outcome == Outcome::Unmatched).map(|(e, _)| e.seq).collect();
+        let unmatched: Vec<u64> = call.heard().filter(|(_, h)| h.is_not_understood()).map(|(e, _)| e.seq).collect();
         if !unmatched.is_empty() {
             let count = format!("{}\u{00d7}", unmatched.len());
             self.add("not_understood", &count, unmatched.into_iter().take(12).collect());

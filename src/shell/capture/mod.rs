@@ -5,6 +5,8 @@
 
 #[cfg(feature = "mic")]
 mod device;
+#[cfg(feature = "mic")]
+mod monitor;
 mod pcm;
 pub mod watchdog;
 
@@ -93,18 +95,20 @@ pub fn open(source: &Source, events: Sender<CaptureEvent>) -> anyhow::Result<Cap
 /// Starts to listen to what the loudspeaker plays, where the sound server lets that be heard (PulseAudio's monitors) and
 /// it is not what `microphone` listens to already.
 pub fn open_loudspeaker(microphone: &Capture, events: Sender<CaptureEvent>) -> Option<Capture> {
-    let monitor = loudspeaker_monitor().filter(|id| Some(id) != microphone.id.as_ref())?;
-    microphone.id.as_ref()?;
-    open(&Source::Microphone { device: Some(monitor) }, events).ok()
+    let (stop, stopped) = crossbeam_channel::bounded(0);
+    let name = loudspeaker(microphone.id.as_ref()?, events, stopped)?;
+    Some(Capture { id: Some(name.clone()), name, _stop: stop })
 }
 
 #[cfg(feature = "mic")]
-fn loudspeaker_monitor() -> Option<String> {
-    device::loudspeaker_monitor()
+fn loudspeaker(microphone: &str, events: Sender<CaptureEvent>, stopped: Receiver<()>) -> Option<String> {
+    let id = device::loudspeaker_monitor().filter(|id| id != microphone)?;
+    monitor::start(&id, events, stopped).ok()?;
+    Some(id)
 }
 
 #[cfg(not(feature = "mic"))]
-fn loudspeaker_monitor() -> Option<String> {
+fn loudspeaker(_: &str, _: Sender<CaptureEvent>, _: Receiver<()>) -> Option<String> {
     None
 }
 

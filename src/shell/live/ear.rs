@@ -38,6 +38,8 @@ pub enum Told {
     /// Somebody began or ceased to speak.
     Speaking(bool),
     Utterance(Box<Heard>),
+    /// Somebody else than we said something of which no word was made out.
+    NoWords,
     /// An utterance was lost to the recogniser.
     Missed {
         why: String,
@@ -537,6 +539,9 @@ impl Ear {
         transcript.talked_over = !apart && own.talked_over(start_ms);
         transcript.mixed = awaited.pieces.is_some() || (!apart && own.mixed(start_ms, end_ms));
         let silent = transcript.text.trim().is_empty();
+        if silent && transcript.own_voice.is_none() && !own.earcon_within(start_ms, end_ms) {
+            self.tell(Told::NoWords);
+        }
         (!silent).then(|| Heard { transcript, start_ms, end_ms, cut_ms, words_ms: boot_ms() })
     }
 

@@ -13,6 +13,7 @@ mod prompts;
 mod screen;
 mod service;
 mod shift;
+mod steady;
 mod time;
 mod timing;
 mod view;
@@ -34,7 +35,7 @@ pub use time::Time;
 use crate::core::clocks::ClockWatch;
 use crate::core::conversation::Conversation;
 use crate::core::encounter::{Input, Knowledge};
-use crate::core::event::{Body, Opened, Outcome, Priority, Trouble};
+use crate::core::event::{self, Body, Opened, Outcome, Priority, Trouble};
 use crate::core::finding::{Field, Finding, Kind};
 use crate::core::grammar::Grammar;
 use crate::core::time::Moment;
@@ -60,7 +61,8 @@ const DISK_RETRY_MS: u64 = 1_000;
 
 /// Everything `listen` needs, opened.
 pub struct Parts<'k> {
-    pub knowledge: &'k Knowledge,
+    /// Shared with the ear: it is the largest thing that the program holds (14 MB).
+    pub knowledge: &'k Arc<Knowledge>,
     pub prompts: Prompts,
     pub opened: Opened,
     pub place: Place,
@@ -140,6 +142,8 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         microphone: None,
         awake_ms: boot_ms(),
         timing: timing::Timing::default(),
+        voice_state: steady::Steady::default(),
+        recogniser: steady::Steady::default(),
         ready: false,
     };
     live.begin()?;
@@ -171,6 +175,8 @@ struct Live<'k> {
     /// When the ear last told anything.
     awake_ms: u64,
     timing: timing::Timing,
+    voice_state: steady::Steady,
+    recogniser: steady::Steady,
     /// The recogniser works.
     ready: bool,
 }
@@ -272,6 +278,7 @@ impl Live<'_> {
                 self.time.heard_up_to(at_ms);
             }
             Told::Utterance(heard) => self.hear(*heard)?,
+            Told::NoWords => self.screen.no_words(),
             Told::Microphone(state, detail) => self.microphone_told(state, &detail),
             Told::Missed { why } => {
                 self.trouble("recogniser", "gap", &why);
@@ -281,7 +288,11 @@ impl Live<'_> {
                 let trouble = trouble("recogniser", "mended", &detail);
                 self.feed(Input::Recovered(trouble), self.time.now_ms());
             }
-            Told::Behind(behind) => self.recogniser_behind(behind),
+            Told::Behind(behind) => {
+                let state = if behind { "behind" } else { "back" };
+                let told = self.recogniser.changed(state, "", boot_ms());
+                told.into_iter().for_each(|(state, _)| self.recogniser_became(state));
+            }
             Told::Ready => self.ready(),
             Told::Dead(why) => anyhow::bail!("{why}"),
             Told::Ended => {}
@@ -290,8 +301,8 @@ impl Live<'_> {
     }
 
     /// What is said waits for a recogniser that does not answer: the crew must not wait with it.
-    fn recogniser_behind(&mut self, behind: bool) {
-        if behind {
+    fn recogniser_became(&mut self, state: steady::State) {
+        if state == "behind" {
             self.screen.line("THE RECOGNISER DOES NOT ANSWER");
             self.trouble("recogniser", "behind", "it does not answer");
             self.announce("live.recogniser.lost", &[], Priority::High);
@@ -361,8 +372,8 @@ impl Live<'_> {
         }
         for event in &outcome.events {
             if let Body::Heard(heard) = &event.body {
-                self.screen.outcome(heard.outcome);
-                if let Some(earcon) = earcon_of(heard.outcome).filter(|_| outcome.speeches.is_empty()) {
+                self.screen.outcome(heard);
+                if let Some(earcon) = earcon_of(heard).filter(|_| outcome.speeches.is_empty()) {
                     self.own_voice.earcon(boot_ms());
                     self.voice.earcon(earcon);
                 }
@@ -433,11 +444,14 @@ impl Live<'_> {
                     self.feed(Input::Spoken { target, reason }, self.time.now_ms());
                 }
             }
-            VoiceEvent::State { state, detail } => self.voice_state(state, detail),
+            VoiceEvent::State { state, detail } => {
+                let told = self.voice_state.changed(state, detail, boot_ms());
+                told.into_iter().for_each(|(state, detail)| self.voice_became(state, &detail));
+            }
         }
     }
 
-    fn voice_state(&mut self, state: &'static str, detail: &str) {
+    fn voice_became(&mut self, state: steady::State, detail: &str) {
         self.screen.line(&format!("voice {state}: {detail}"));
         match state {
             "lost" => self.trouble("voice", state, detail),
@@ -499,6 +513,10 @@ impl Live<'_> {
         if self.time.is_machine() {
             self.deadlines_up_to(self.time.now_ms());
         }
+        let lasting = self.voice_state.lasting(boot_ms());
+        lasting.into_iter().for_each(|(state, detail)| self.voice_became(state, &detail));
+        let lasting = self.recogniser.lasting(boot_ms());
+        lasting.into_iter().for_each(|(state, _)| self.recogniser_became(state));
         if self.disk_failing && boot_ms() % DISK_RETRY_MS < 500 && self.shift.retry_disk() {
             self.disk_told(None);
         }
@@ -554,9 +572,11 @@ fn trouble(what: &str, state: &str, detail: &str) -> Trouble {
 }
 
 /// What the crew hears of what it said; nothing of what the program itself said.
-fn earcon_of(outcome: Outcome) -> Option<Earcon> {
-    match outcome {
+fn earcon_of(heard: &event::Heard) -> Option<Earcon> {
+    match heard.outcome {
         Outcome::Matched | Outcome::Doubtful => Some(Earcon::Heard),
+        // Questions to the patient and talk among the crew ask nothing of us, and hold nothing to be said again.
+        Outcome::Unmatched if heard.speech.is_some() => None,
         Outcome::Unmatched | Outcome::Rejected | Outcome::Ambiguous => Some(Earcon::NotUnderstood),
         Outcome::Echo => None,
     }
@@ -568,19 +588,19 @@ fn machine_now() -> Moment {
 
 /// Whether words are complete in themselves: all understood, nothing in doubt, and nothing that commonly goes on after
 /// a breath (a round number, a pressure without its second half). Where it is not sure, the longer pause is waited for.
-fn complete(knowledge: &Knowledge) -> ear::Complete {
-    let grammar = knowledge.grammar.clone();
+fn complete(knowledge: &Arc<Knowledge>) -> ear::Complete {
+    let knowledge = knowledge.clone();
     Box::new(move |transcript| {
-        let understood = by_themselves(&grammar, transcript);
+        let understood = by_themselves(&knowledge.grammar, transcript);
         is_certain(&understood) && !may_go_on(&transcript.text) && !understood.findings().any(is_half)
     })
 }
 
 /// What words mean by themselves.
-fn sense(knowledge: &Knowledge) -> Box<dyn Fn(&Transcript) -> Sense + Send> {
-    let grammar = knowledge.grammar.clone();
+fn sense(knowledge: &Arc<Knowledge>) -> Box<dyn Fn(&Transcript) -> Sense + Send> {
+    let knowledge = knowledge.clone();
     Box::new(move |transcript| {
-        let understood = by_themselves(&grammar, transcript);
+        let understood = by_themselves(&knowledge.grammar, transcript);
         Sense {
             ours: understood.outcome == Outcome::Echo,
             certain: is_certain(&understood),
@@ -609,4 +629,55 @@ fn is_half(finding: &Finding) -> bool {
     finding.kind() == Kind::BloodPressure
         && finding.get(Field::DiastolicMmhg).is_none()
         && finding.get(Field::Method).is_none()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::core::encounter::{Effect, Encounter};
+    use crate::core::glance;
+    use crate::shell::{app, data::DataSet};
+    use chrono::DateTime;
+
+    fn at(seconds: u64) -> Moment {
+        let start = DateTime::parse_from_rfc3339("2027-03-01T14:00:00-05:00").unwrap();
+        Moment::new(0, start).plus_ms(seconds * 1000)
+    }
+
+    /// What each line of a call is shown as, said five seconds after the one before.
+    fn became(lines: &[&str]) -> Vec<(&'static str, Option<Earcon>)> {
+        let knowledge = app::knowledge(&DataSet::built_in()).unwrap();
+        let mut call = Encounter::new(&knowledge);
+        let heard = |effects: Vec<Effect>| {
+            effects.into_iter().find_map(|effect| match effect {
+                Effect::Append(event::Event { body: Body::Heard(heard), .. }) => Some(heard),
+                _ => None,
+            })
+        };
+        let mut out = Vec::new();
+        for (n, line) in lines.iter().enumerate() {
+            let spoken_at = at(5 * n as u64);
+            let input = Input::Heard { transcript: Transcript::script(line), spoken_at };
+            let heard = heard(call.handle(input, spoken_at)).unwrap();
+            out.push((glance::became(&heard), earcon_of(&heard)));
+        }
+        out
+    }
+
+    #[test]
+    fn what_is_understood_and_holds_no_finding_is_not_called_not_understood() {
+        let not_understood = ("not understood", Some(Earcon::NotUnderstood));
+        assert_eq!(became(&["okay thank you"]), [("talk", None)]);
+        assert_eq!(became(&["any allergies", "none"]), [("question", None), ("recorded", Some(Earcon::Heard))]);
+        assert_eq!(became(&["the quick brown fox"]), [not_understood]);
+        // Nobody asked: whose answer that is nobody knows, and whoever gave it must hear that it is not in the record.
+        assert_eq!(became(&["no"]), [not_understood]);
+    }
+
+    /// The program asks first whether such drugs were taken; the answer holds no word of them.
+    #[test]
+    fn a_bare_answer_to_a_question_of_ours_is_recorded_and_shown_so() {
+        let told = became(&["blood pressure one thirty over eighty", "going to give nitroglycerin point four", "no"]);
+        assert_eq!(told.last(), Some(&("recorded", Some(Earcon::Heard))));
+    }
 }

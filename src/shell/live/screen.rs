@@ -5,7 +5,8 @@ use std::io::{IsTerminal, Write};
 
 use super::view::{self, Glance};
 use crate::core::encounter::{Knowledge, State};
-use crate::core::event::Outcome;
+use crate::core::event::Heard;
+use crate::core::glance;
 use crate::core::time::Moment;
 use crate::shell::capture::MicState;
 
@@ -21,7 +22,8 @@ pub struct Screen {
     level_dbfs: Option<f32>,
     microphone: Option<MicState>,
     words: String,
-    outcome: Option<Outcome>,
+    /// What became of them.
+    became: &'static str,
     last: String,
 }
 
@@ -81,8 +83,14 @@ impl Screen {
     }
 
     /// What became of the last words.
-    pub fn outcome(&mut self, outcome: Outcome) {
-        self.outcome = Some(outcome);
+    pub fn outcome(&mut self, heard: &Heard) {
+        self.became = glance::became(heard);
+    }
+
+    /// Something was said, and no word of it was made out.
+    pub fn no_words(&mut self) {
+        self.words = "...".into();
+        self.became = "no words made out";
     }
 
     pub fn microphone(&mut self, state: MicState) {
@@ -112,7 +120,7 @@ impl Screen {
 
     fn show_all(&mut self, call: Option<&State>, knowledge: &Knowledge, now: Moment, speaking: bool) {
         let (width, height) = size();
-        let glance = Glance { ear: self.ear(speaking), words: &self.words, became: self.became(), news: &self.news };
+        let glance = Glance { ear: self.ear(speaking), words: &self.words, became: self.became, news: &self.news };
         let lines = view::lines(call, knowledge, now, &glance, width, height);
         let page = lines.join("\x1b[K\r\n");
         if page != self.last {
@@ -130,7 +138,11 @@ impl Screen {
         };
         let ear = self.ear(speaking);
         let words: String = self.words.chars().take(50).collect();
-        format!("[{clock}] {ear} \"{words}\" {}", self.became())
+        // What became of the words comes first: a narrow terminal cuts off the end.
+        match self.became {
+            "" => format!("[{clock}] {ear}"),
+            became => format!("[{clock}] {ear} {became}: \"{words}\""),
+        }
     }
 
     fn ear(&self, speaking: bool) -> String {
@@ -139,18 +151,6 @@ impl Screen {
             Some(_) => "MICROPHONE LOST".into(),
             None if speaking => "speaking    ".into(),
             None => format!("mic {}", bar(self.level_dbfs.unwrap_or(-90.0))),
-        }
-    }
-
-    fn became(&self) -> &'static str {
-        match self.outcome {
-            Some(Outcome::Matched) => "recorded",
-            Some(Outcome::Doubtful) => "not sure",
-            Some(Outcome::Ambiguous) => "two meanings",
-            Some(Outcome::Rejected) => "cannot be",
-            Some(Outcome::Unmatched) => "not understood",
-            Some(Outcome::Echo) => "own voice",
-            None => "",
         }
     }
 
@@ -189,4 +189,29 @@ fn size() -> (usize, usize) {
 fn bar(dbfs: f32) -> String {
     let steps = ((dbfs + 60.0) / 7.5).clamp(0.0, 8.0) as usize;
     format!("{:<8}", "#".repeat(steps))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::core::event::Outcome;
+
+    #[test]
+    fn a_narrow_status_line_still_tells_what_became_of_the_words() {
+        let heard = Heard {
+            text: None,
+            text_sha256: None,
+            confidence: 1.0,
+            outcome: Outcome::Unmatched,
+            audio_ms: 0,
+            commands: Vec::new(),
+            speech: None,
+            audio: None,
+        };
+        let mut screen = Screen::default();
+        screen.heard("hand me the other bag from the shelf behind you");
+        screen.outcome(&heard);
+        let line: String = screen.status(None, 0, false).chars().take(40).collect();
+        assert!(line.contains("not understood"), "{line}");
+    }
 }

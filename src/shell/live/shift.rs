@@ -228,6 +228,10 @@ impl Voice for CallVoice {
         self.voice.stop();
     }
 
+    fn hush(&self) {
+        self.voice.hush();
+    }
+
     fn withdraw(&self, id: u64) {
         self.voice.withdraw(self.no << 32 | id);
     }

@@ -44,20 +44,18 @@ pub fn lines(
     let mut top = vec![header(call, now)];
     top.extend(wrapped(&format!("{}   ", glance.ear), &format!("\"{}\"  {}", glance.words, glance.became), width));
     let mut first = vec![top];
-    let mut second = Vec::new();
+    let mut second = vec![glance.news.iter().rev().map(|news| format!("program  {news}")).collect()];
     if let Some(state) = call {
         first.push(warning(state, now, width));
         first.push(signs(state, now, width));
-        second.push(due(state, knowledge, now));
-        second.push(open(state, now));
+        second.splice(0..0, [due(state, knowledge, now), open(state, now)]);
     }
-    second.push(glance.news.iter().flat_map(|news| wrapped("  ", news, width)).collect());
     let lines = fitted(first, second, height);
     lines.into_iter().take(height).map(|line| line.chars().take(width).collect()).collect()
 }
 
 /// One below the other, with an empty line between where there is room. Where there is not, what comes second gives first,
-/// its longest section, down to two lines, because a glance needs something of each; then what comes first does.
+/// its longest section, down to one line, because a glance needs something of each; then what comes first does.
 fn fitted(mut first: Vec<Vec<String>>, mut second: Vec<Vec<String>>, height: usize) -> Vec<String> {
     let total = |sections: &[Vec<String>]| sections.iter().map(Vec::len).sum::<usize>();
     first.retain(|section| !section.is_empty());
@@ -68,10 +66,11 @@ fn fitted(mut first: Vec<Vec<String>>, mut second: Vec<Vec<String>>, height: usi
     first.join(&if airy { vec![String::new()] } else { Vec::new() }[..])
 }
 
-/// Takes a line from the longest section that has more than two; of equals from the lower one.
+/// Takes the last line from the longest section that has more than one; of equals from the lower one.
 fn shorten(sections: &mut [Vec<String>]) -> bool {
-    let longest = sections.iter_mut().rev().max_by_key(|section| section.len());
-    longest.filter(|section| section.len() > 2).and_then(Vec::pop).is_some()
+    // `max_by_key` gives the last of equals.
+    let longest = sections.iter_mut().max_by_key(|section| section.len());
+    longest.filter(|section| section.len() > 1).and_then(Vec::pop).is_some()
 }
 
 /// `text` after `before`, broken between words; what follows is set in by four.
@@ -137,7 +136,7 @@ fn signs(state: &State, now: Moment, width: usize) -> Vec<String> {
         let trend = if trends { trend.as_str() } else { "" };
         format!("  {value:<column$} {age:>5} ago  {trend}").trim_end().to_string()
     };
-    std::iter::once("last measured".to_string()).chain(shown.into_iter().map(line)).collect()
+    shown.into_iter().map(line).collect()
 }
 
 fn value(entry: &Entry, field: Field) -> String {
@@ -189,39 +188,49 @@ fn due(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<String> {
     let latest = state.latest().filter(|latest| latest.mono_ms > now.mono_ms).unwrap_or(now);
     let next: Vec<String> = dues(state, knowledge, latest)
         .into_iter()
+        // A question that is asked once more is among what is open.
+        .filter(|due| due.advice.kind != AdviceType::ReadBack)
         .take(4)
         .map(|due| {
             let when = match due.at_ms.checked_sub(now.mono_ms) {
                 Some(ms) if ms > 0 => format!("in {}", minutes(ms)),
                 _ => "NOW".into(),
             };
-            format!("  {when:<9} {}", due.advice.about.replace('_', " "))
+            format!("{when:<9} {}", due.advice.about.replace('_', " "))
         })
         .collect();
     headed("due", next)
 }
 
-/// What was asked and is not settled: values not confirmed, questions of ours.
+/// What was asked and is not settled, the latest first: values not confirmed, questions of ours.
 fn open(state: &State, now: Moment) -> Vec<String> {
-    let mut questions: Vec<String> = state
-        .ledger
-        .standing()
-        .filter(|entry| entry.unconfirmed())
-        .map(|entry| format!("  not confirmed: {}", finding_line(&entry.finding)))
-        .collect();
+    let unsure = state.ledger.standing().filter(|entry| entry.unconfirmed());
+    let mut questions: Vec<String> = unsure.map(|entry| format!("confirm {}", told(&entry.finding))).collect();
     let fresh = |kind: AdviceType| matches!(kind, AdviceType::MissingFact | AdviceType::Inconsistency);
     questions.extend(
         state
             .said
             .iter()
             .filter(|s| fresh(s.advice.kind) && s.acknowledged.is_none() && now.since_ms(s.when) < OPEN_MS)
-            .map(|s| format!("  asked: {}", s.advice.say)),
+            .map(|s| s.advice.say.clone()),
     );
     headed("open", questions.into_iter().rev().take(4).collect())
 }
 
+/// A finding without the mark that it is in doubt: where it stands that is said already.
+fn told(finding: &Finding) -> String {
+    let mut finding = finding.clone();
+    finding.remove(Field::Unconfirmed);
+    match SIGNS.iter().find(|(kind, _)| *kind == finding.kind()) {
+        Some((_, field)) => sign(&finding, *field),
+        None => finding_line(&finding),
+    }
+}
+
+/// The lines with what they are in front of the first.
 fn headed(head: &str, lines: Vec<String>) -> Vec<String> {
-    if lines.is_empty() { lines } else { std::iter::once(head.to_string()).chain(lines).collect() }
+    let head = |at: usize| if at == 0 { head } else { "" };
+    lines.into_iter().enumerate().map(|(at, line)| format!("{:<5} {line}", head(at))).collect()
 }
 
 /// `12:34`, also beyond an hour.
@@ -277,7 +286,7 @@ mod tests {
         assert_eq!(lines[3], ">>> Aspirin, hold: allergy   (1:15 ago)");
         let pulse = lines.iter().find(|line| line.contains("118") && line.contains("ago")).unwrap();
         assert!(pulse.contains("pulse 118") && pulse.contains("0:45 ago") && pulse.ends_with("up from 104"), "{pulse}");
-        assert!(lines.iter().any(|line| line.trim() == "microphone back"));
+        assert!(lines.iter().any(|line| line.trim() == "program  microphone back"));
     }
 
     #[test]
@@ -310,6 +319,29 @@ mod tests {
             assert!(text.contains(sign), "{sign}: {lines:#?}");
         }
         assert!(lines.len() <= 12, "{lines:#?}");
+        assert!(lines[0].starts_with("CALL"), "{lines:#?}");
+    }
+
+    /// What a person must do is read in one go: no field names, no mark of doubt beside the word that says so.
+    #[test]
+    fn what_is_to_be_confirmed_is_told_as_it_is_said() {
+        let mut state = state();
+        let unsure = Finding::new(Kind::Respirations).with(Field::RatePerMin, Value::int(44));
+        let unsure = unsure.with(Field::Unconfirmed, Value::Flag(true));
+        state.apply(&Event { seq: 20, when: at(140), body: Body::Finding(unsure), from: None });
+        let lines = show(Some(&state), 80, 24);
+        assert!(lines.iter().any(|line| line == "open  confirm respirations 44"), "{lines:#?}");
+    }
+
+    /// The newest of the news stays when there is no room for all.
+    #[test]
+    fn where_there_is_no_room_the_newest_news_stays() {
+        let knowledge = app::knowledge(&DataSet::built_in()).unwrap();
+        let news = ["microphone lost".to_string(), "microphone back".to_string()];
+        let glance = Glance { ear: "mic".into(), words: "", became: "", news: &news };
+        let lines = lines(Some(&state()), &knowledge, at(165), &glance, 40, 6);
+        let told = |news: &str| lines.iter().any(|line| line.contains(news));
+        assert!(told("microphone back") && !told("microphone lost"), "{lines:#?}");
     }
 
     #[test]

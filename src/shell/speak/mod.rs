@@ -32,17 +32,32 @@ pub struct Utterance {
     pub expires_ms: Option<u64>,
     /// A newer sentence about the same thing replaces an older one still waiting (`recheck_nitroglycerin`, `pulse`).
     pub about: Option<String>,
+    /// It waits for a quiet moment: nobody has spoken for a while, we neither.
+    pub at_quiet: bool,
 }
 
 impl Utterance {
     /// A sentence that is said again when cut off and does not expire.
     pub fn new(id: u64, text: impl Into<String>, priority: Priority) -> Utterance {
-        Utterance { id, text: text.into(), priority, again_if_cut: true, expires_ms: None, about: None }
+        Utterance {
+            id,
+            text: text.into(),
+            priority,
+            again_if_cut: true,
+            expires_ms: None,
+            about: None,
+            at_quiet: false,
+        }
     }
 
     /// A reminder: cut off, it is not said again; it expires after `expires_ms`.
     pub fn reminder(self, expires_ms: u64) -> Utterance {
         Utterance { again_if_cut: false, expires_ms: Some(expires_ms), ..self }
+    }
+
+    /// A sentence that waits for a quiet moment.
+    pub fn when_quiet(self) -> Utterance {
+        Utterance { at_quiet: true, ..self }
     }
 
     pub fn about(self, about: impl Into<String>) -> Utterance {
@@ -109,6 +124,12 @@ pub trait Voice: Send + Sync {
     /// Silence now: the sentence being said is cut off and everything waiting is withdrawn.
     fn stop(&self);
 
+    /// Silence now, as `stop`, but a warning that was not said to its end is said again a little later: "quiet" was meant
+    /// for the noise, or never said.
+    fn hush(&self) {
+        self.stop();
+    }
+
     /// Takes back one sentence that has not begun (a reminder whose reason is gone).
     fn withdraw(&self, id: u64);
 
@@ -127,6 +148,10 @@ impl Voice for std::sync::Arc<dyn Voice> {
 
     fn stop(&self) {
         self.as_ref().stop();
+    }
+
+    fn hush(&self) {
+        self.as_ref().hush();
     }
 
     fn withdraw(&self, id: u64) {

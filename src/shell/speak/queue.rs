@@ -11,6 +11,12 @@ use crate::core::event::Priority;
 pub const WAITING_MAX: usize = 32;
 /// Medium and low sentences wait no longer than this for the crew to pause, milliseconds.
 pub const PAUSE_WAIT_MAX_MS: u64 = 8_000;
+/// A moment is quiet when nobody has spoken for so long, milliseconds: longer than the pause between two sentences of a
+/// talk. A sentence may wait for that, but not for ever. Our own choice, no source.
+pub const QUIET_MS: u64 = 3_000;
+pub const QUIET_WAIT_MAX_MS: u64 = 60_000;
+/// After a "quiet" a warning that was not said to its end waits so long, milliseconds. Our own choice, no source.
+pub const HUSHED_MS: u64 = 10_000;
 /// A sentence that was cut off so often is given up, or two warnings could cut each other off for ever.
 const CUTS_MAX: u32 = 3;
 
@@ -31,6 +37,8 @@ struct Waiting {
     /// Order of arrival; one that was cut off keeps its own.
     order: u64,
     cuts: u32,
+    /// Not said before.
+    from_ms: u64,
 }
 
 /// Sentences waiting, and the one being said. All times are milliseconds on one stopwatch.
@@ -40,6 +48,9 @@ pub struct Queue {
     saying: Option<Waiting>,
     cutting: bool,
     talking: bool,
+    /// Somebody has spoken since the last look, and until when somebody did.
+    spoke: bool,
+    spoken_ms: u64,
     arrivals: u64,
     events: Vec<VoiceEvent>,
 }
@@ -54,7 +65,7 @@ impl Queue {
             self.shed();
         }
         self.arrivals += 1;
-        self.waiting.push(Waiting { utterance, queued_ms: now_ms, order: self.arrivals, cuts: 0 });
+        self.waiting.push(Waiting { utterance, queued_ms: now_ms, order: self.arrivals, cuts: 0, from_ms: 0 });
     }
 
     /// Withdraws everything; the sentence being said is to be cut off by the caller.
@@ -68,6 +79,19 @@ impl Queue {
         }
     }
 
+    /// Silence, to be made by the caller: warnings wait for a while, all else is withdrawn.
+    pub fn hush(&mut self, now_ms: u64) {
+        let warns = |w: &Waiting| w.utterance.priority == Priority::High && w.utterance.again_if_cut;
+        let (kept, gone): (Vec<Waiting>, Vec<Waiting>) = std::mem::take(&mut self.waiting).into_iter().partition(warns);
+        self.waiting = kept;
+        gone.into_iter().for_each(|waiting| self.finish(waiting.utterance.id, End::Withdrawn));
+        if let Some(saying) = &mut self.saying {
+            saying.utterance.again_if_cut = warns(saying);
+            self.cutting = true;
+        }
+        self.waiting.iter_mut().chain(&mut self.saying).for_each(|warning| warning.from_ms = now_ms + HUSHED_MS);
+    }
+
     pub fn withdraw(&mut self, id: u64) {
         if let Some(at) = self.waiting.iter().position(|w| w.utterance.id == id) {
             self.waiting.remove(at);
@@ -77,6 +101,7 @@ impl Queue {
 
     pub fn crew_speaking(&mut self, talking: bool) {
         self.talking = talking;
+        self.spoke = true;
     }
 
     /// The sentence being said, if any.
@@ -97,6 +122,7 @@ impl Queue {
 
     /// The engine is silent: `end` is what it says about the sentence.
     pub fn ended(&mut self, end: End) {
+        self.spoke = true;
         let cut = std::mem::take(&mut self.cutting);
         let Some(mut saying) = self.saying.take() else { return };
         let again = saying.utterance.again_if_cut && saying.cuts + 1 < CUTS_MAX;
@@ -128,8 +154,11 @@ impl Queue {
     /// What to do now.
     pub fn next(&mut self, now_ms: u64) -> Step {
         self.expire(now_ms);
+        if std::mem::take(&mut self.spoke) {
+            self.spoken_ms = now_ms;
+        }
         let Some(best) = self.best(now_ms) else {
-            return Step::Wait(self.wake_ms());
+            return Step::Wait(self.wake_ms(now_ms));
         };
         match &self.saying {
             Some(_) if self.cutting => Step::Wait(None),
@@ -138,10 +167,10 @@ impl Queue {
                     self.cutting = true;
                     Step::Cut
                 } else {
-                    Step::Wait(self.wake_ms())
+                    Step::Wait(self.wake_ms(now_ms))
                 }
             }
-            Some(_) => Step::Wait(self.wake_ms()),
+            Some(_) => Step::Wait(self.wake_ms(now_ms)),
             None => {
                 let chosen = self.waiting.remove(best);
                 let utterance = chosen.utterance.clone();
@@ -158,8 +187,12 @@ impl Queue {
 
     /// Index of the sentence whose turn it is, if one may be said now.
     fn best(&self, now_ms: u64) -> Option<usize> {
-        let may = |w: &Waiting| {
-            w.utterance.priority == Priority::High || !self.talking || now_ms >= w.queued_ms + PAUSE_WAIT_MAX_MS
+        let may = |w: &Waiting| match w.utterance.at_quiet {
+            _ if now_ms < w.from_ms => false,
+            true => now_ms >= self.quiet_ms(w),
+            false => {
+                w.utterance.priority == Priority::High || !self.talking || now_ms >= w.queued_ms + PAUSE_WAIT_MAX_MS
+            }
         };
         self.waiting
             .iter()
@@ -169,10 +202,20 @@ impl Queue {
             .map(|(at, _)| at)
     }
 
-    fn wake_ms(&self) -> Option<u64> {
+    /// When the moment of a sentence that waits for quiet comes, if nothing happens before.
+    fn quiet_ms(&self, w: &Waiting) -> u64 {
+        let at_last = w.queued_ms.saturating_add(QUIET_WAIT_MAX_MS);
+        if self.talking { at_last } else { at_last.min(self.spoken_ms.saturating_add(QUIET_MS)) }
+    }
+
+    fn wake_ms(&self, now_ms: u64) -> Option<u64> {
         let expiry = |w: &Waiting| w.utterance.expires_ms.map(|ms| w.queued_ms.saturating_add(ms));
-        let pause = |w: &Waiting| self.talking.then_some(w.queued_ms.saturating_add(PAUSE_WAIT_MAX_MS));
-        self.waiting.iter().flat_map(|w| [expiry(w), pause(w)]).flatten().min()
+        let pause = |w: &Waiting| match w.utterance.at_quiet {
+            true => self.saying.is_none().then(|| self.quiet_ms(w)),
+            false => self.talking.then_some(w.queued_ms.saturating_add(PAUSE_WAIT_MAX_MS)),
+        };
+        let hushed = |w: &Waiting| (w.from_ms > now_ms).then_some(w.from_ms);
+        self.waiting.iter().flat_map(|w| [expiry(w), pause(w), hushed(w)]).flatten().min()
     }
 
     fn expire(&mut self, now_ms: u64) {
@@ -294,6 +337,27 @@ mod tests {
     }
 
     #[test]
+    fn a_sentence_for_a_quiet_moment_waits_until_nobody_has_spoken_for_a_while_but_not_for_ever() {
+        let mut queue = Queue::default();
+        queue.crew_speaking(true);
+        assert_eq!(queue.next(1_000), Step::Wait(None));
+        queue.push(Utterance::new(1, "not confirmed", Medium).when_quiet(), 1_000);
+        queue.crew_speaking(false);
+        assert_eq!(queue.next(4_000), Step::Wait(Some(4_000 + QUIET_MS)), "the crew goes on after a breath");
+        queue.crew_speaking(true);
+        queue.next(5_000);
+        queue.crew_speaking(false);
+        queue.push(Utterance::new(2, "also not confirmed", Medium).when_quiet(), 6_000);
+        assert_eq!(queue.next(6_000), Step::Wait(Some(6_000 + QUIET_MS)));
+        assert_eq!(next_id(&mut queue, 6_000 + QUIET_MS), Some(1));
+        queue.ended(End::Done);
+        assert_eq!(next_id(&mut queue, 11_000), None, "its answer is waited for");
+        queue.crew_speaking(true);
+        assert_eq!(queue.next(12_000), Step::Wait(Some(6_000 + QUIET_WAIT_MAX_MS)));
+        assert_eq!(next_id(&mut queue, 6_000 + QUIET_WAIT_MAX_MS), Some(2), "nobody ever ceases to talk");
+    }
+
+    #[test]
     fn the_same_words_are_said_once_and_newer_words_replace_a_waiting_reminder() {
         let mut queue = Queue::default();
         queue.push(Utterance::new(1, "pulse is due", Low).reminder(60_000).about("recheck"), 0);
@@ -330,6 +394,22 @@ mod tests {
                 VoiceEvent::Finished { id: 1, end: End::Interrupted }
             ]
         );
+    }
+
+    #[test]
+    fn after_quiet_a_warning_comes_back_and_nothing_else_and_a_new_warning_does_not_wait() {
+        let mut queue = Queue::default();
+        say(&mut queue, 1, High, 0);
+        assert_eq!(next_id(&mut queue, 0), Some(1));
+        say(&mut queue, 2, Medium, 0);
+        queue.hush(1_000);
+        queue.ended(End::Interrupted);
+        assert_eq!(queue.drain(), [VoiceEvent::Finished { id: 2, end: End::Withdrawn }]);
+        assert_eq!(queue.next(1_000), Step::Wait(Some(1_000 + HUSHED_MS)));
+        say(&mut queue, 3, High, 2_000);
+        assert_eq!(next_id(&mut queue, 2_000), Some(3));
+        queue.ended(End::Done);
+        assert_eq!(next_id(&mut queue, 1_000 + HUSHED_MS), Some(1));
     }
 
     #[test]

@@ -30,6 +30,7 @@ const LOST_WAIT_MS: u64 = 30_000;
 enum Order {
     Queue(Utterance),
     Stop,
+    Hush,
     Withdraw(u64),
     Talking(bool),
     Earcon(Earcon),
@@ -84,6 +85,10 @@ impl Voice for Speaker {
 
     fn stop(&self) {
         self.order(Order::Stop);
+    }
+
+    fn hush(&self) {
+        self.order(Order::Hush);
     }
 
     fn withdraw(&self, id: u64) {
@@ -189,6 +194,10 @@ impl Desk {
             }
             Order::Stop => {
                 self.queue.clear();
+                self.cut();
+            }
+            Order::Hush => {
+                self.queue.hush(boot_ms());
                 self.cut();
             }
             Order::Withdraw(id) => self.queue.withdraw(id),
