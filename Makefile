@@ -9,7 +9,7 @@ CARGO_TARGET_DIR ?= $(CURDIR)/target
 export CARGO_TARGET_DIR
 BIN := $(CARGO_TARGET_DIR)/release/thirdhand
 
-.PHONY: help demo test quick model build samples bench eval soak setup-demo setup-test clean
+.PHONY: help demo test quick model build samples bench eval tune soak setup-demo setup-test clean
 
 help:            ## show this list
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 20
@@ -37,6 +37,9 @@ bench: setup-test build model ## speed, as ratios measured beside what it is com
 
 eval: setup-test build model  ## how well it hears, by voice and noise
 	@scripts/eval.sh "$(BIN)"
+
+tune: build model ## train the recogniser on crew talk anew (hours; see models/README.md)
+	@scripts/tune.sh
 
 soak: build      ## the long versions of the crash tests
 	@scripts/soak.sh "$(BIN)"

@@ -12,6 +12,9 @@ use crate::shell::recognise::{self, Options};
 pub struct Recogniser {
     #[arg(long)]
     model: PathBuf,
+    /// With our tuning of the model, which must be the one that it was made for
+    #[arg(long)]
+    tuned: bool,
     /// Without the domain's language model
     #[arg(long)]
     plain: bool,
@@ -26,6 +29,7 @@ impl Recogniser {
     pub fn run(&self, data: Option<PathBuf>) -> Result<()> {
         recognise::serve(
             &self.model,
+            self.tuned,
             &Options { model: None, data, plain: self.plain, corpus: self.corpus.clone(), ..Options::default() },
         )
     }

@@ -27,7 +27,10 @@ pub struct Transcribe {
     /// JSON Lines on stdout
     #[arg(long)]
     json: bool,
-    /// Without the domain's language model
+    /// With the published weights alone
+    #[arg(long, hide = true)]
+    untuned: bool,
+    /// Without the domain's language model and our tuning
     #[arg(long, hide = true)]
     plain: bool,
     /// Sentences for the language model instead of the grammar's
@@ -44,6 +47,7 @@ impl Transcribe {
             model: self.model.clone(),
             data: data.local.clone(),
             plain: self.plain,
+            untuned: self.untuned,
             corpus: self.corpus.clone(),
             ..Options::default()
         };

@@ -5,7 +5,8 @@
 //! bytes; then tensors to the end: i32 rank, i32 name length, i32 type (0 f32, 1 f16), i32 dimensions innermost first,
 //! name, data. Matrices are f16; vectors, biases and both positional embeddings are f32.
 
-use std::io::{self, BufReader, Read, Seek, SeekFrom, Write};
+use std::io::{self, BufReader, Cursor, Read, Seek, SeekFrom, Write};
+use std::ops::Range;
 
 use anyhow::{Context, Result, bail};
 
@@ -90,6 +91,21 @@ impl Shape {
     }
 }
 
+/// The type of a tensor of halves.
+pub const F16: i32 = 1;
+
+/// One tensor of a file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Place {
+    pub name: String,
+    /// ggml's number of the type; [`F16`] for the matrices of a model that is not quantised.
+    pub kind: i32,
+    /// Outermost first.
+    pub dims: Vec<usize>,
+    /// Where its values are in the file.
+    pub bytes: Range<usize>,
+}
+
 /// What a walk through a file found.
 #[derive(Debug, PartialEq, Eq)]
 pub enum Walk {
@@ -129,7 +145,7 @@ fn walk_parts(file: &mut BufReader<impl Read + Seek>) -> io::Result<Walk> {
     skip_vocabulary(file, length)?;
     let mut tensors = 0;
     while file.stream_position()? < length {
-        if let Some(why) = skip_tensor(file, length)? {
+        if let Err(why) = next_tensor(file, length)? {
             return Ok(Walk::Foreign(why));
         }
         tensors += 1;
@@ -165,21 +181,44 @@ fn skip_vocabulary(file: &mut BufReader<impl Read + Seek>, length: u64) -> io::R
     Ok(())
 }
 
-/// `Some` says why the next bytes are no tensor.
-fn skip_tensor(file: &mut BufReader<impl Read + Seek>, length: u64) -> io::Result<Option<String>> {
-    let (rank, name, kind) = (read_i32(file)?, read_length(file)?, read_i32(file)?);
-    if !(1..=4).contains(&rank) || name > 256 {
-        return Ok(Some("its weights are not laid out as a Whisper model's".into()));
+/// The next tensor, passed over; the inner error says why the next bytes are none.
+fn next_tensor(file: &mut BufReader<impl Read + Seek>, length: u64) -> io::Result<Result<Place, String>> {
+    let (rank, name_length, kind) = (read_i32(file)?, read_length(file)?, read_i32(file)?);
+    if !(1..=4).contains(&rank) || name_length > 256 {
+        return Ok(Err("its weights are not laid out as a Whisper model's".into()));
     }
-    let mut values: u64 = 1;
+    let mut dims = Vec::new();
     for _ in 0..rank {
-        values = values.saturating_mul(read_length(file)?);
+        dims.insert(0, read_length(file)?);
     }
     let Some((block, bytes)) = block_of(kind) else {
-        return Ok(Some(format!("it holds weights of the unknown type {kind}")));
+        return Ok(Err(format!("it holds weights of the unknown type {kind}")));
     };
-    skip(file, name + values / block * bytes, length)?;
-    Ok(None)
+    let mut name = vec![0; name_length as usize];
+    file.read_exact(&mut name)?;
+    let start = file.stream_position()?;
+    let values = dims.iter().fold(1u64, |product, dim| product.saturating_mul(*dim));
+    skip(file, values / block * bytes, length)?;
+    let name = String::from_utf8_lossy(&name).into_owned();
+    let dims = dims.into_iter().map(|dim| dim as usize).collect();
+    Ok(Ok(Place { name, kind, dims, bytes: start as usize..file.stream_position()? as usize }))
+}
+
+/// Where every tensor of a model lies in the bytes of its file.
+///
+/// # Errors
+/// `model` is no whole ggml file.
+pub fn places(model: &[u8]) -> Result<Vec<Place>> {
+    let length = model.len() as u64;
+    let mut file = BufReader::new(Cursor::new(model));
+    read_i32(&mut file)?;
+    read_shape(&mut file)?;
+    skip_vocabulary(&mut file, length)?;
+    let mut all = Vec::new();
+    while file.stream_position()? < length {
+        all.push(next_tensor(&mut file, length)?.map_err(anyhow::Error::msg)?);
+    }
+    Ok(all)
 }
 
 /// Values and bytes of one block of a ggml type (ggml.h of whisper.cpp 1.8.3).
@@ -401,7 +440,6 @@ fn write_i32(out: &mut impl Write, value: i32) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::io::Cursor;
 
     #[test]
     fn foreign_and_cut_files_differ() {

@@ -62,6 +62,9 @@ impl ChildRecogniser {
         if self.options.plain {
             command.arg("--plain");
         }
+        if self.model.tuned && !self.options.plain && !self.options.untuned {
+            command.arg("--tuned");
+        }
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null());
         let mut process =
             command.spawn().with_context(|| format!("{}: the recogniser cannot be started", program.display()))?;

@@ -18,7 +18,7 @@ use super::template::Digits;
 use crate::core::conversation::EVEN;
 use crate::core::number_words;
 use crate::core::utterance::{Transcript, Word};
-use crate::shell::model::ggml;
+use crate::shell::model::{ggml, tuning};
 use crate::shell::segment::length_ms;
 
 /// Units of the encoder's window a second of sound; the whole window is 30 s.
@@ -89,12 +89,9 @@ impl Engine {
     ///
     /// # Errors
     /// whisper.cpp refuses the file, or the data files are wrong.
-    pub fn open(path: &FilePath, options: &Options) -> Result<Engine> {
+    pub fn open(path: &FilePath, tuned: bool, options: &Options) -> Result<Engine> {
         whisper_rs::install_logging_hooks();
-        let mut parameters = WhisperContextParameters::new();
-        parameters.use_gpu(false);
-        let context = WhisperContext::new_with_params(path, parameters)
-            .map_err(|e| anyhow!("{}: whisper.cpp cannot load it: {e}", path.display()))?;
+        let context = load(path, tuned)?;
         let state = context.create_state().map_err(|e| anyhow!("whisper.cpp has no room for its state: {e}"))?;
         let end = context.token_eot();
         let mut prompt = vec![context.token_sot()];
@@ -372,6 +369,20 @@ impl Encoded {
         self.fed = wanted;
         self.state.get_logits().map_err(|e| anyhow!("whisper.cpp has no result: {e}"))
     }
+}
+
+/// The model with our tuning added in memory, or as it is on disk.
+fn load(path: &FilePath, tuned: bool) -> Result<WhisperContext> {
+    let mut parameters = WhisperContextParameters::new();
+    parameters.use_gpu(false);
+    let context = if tuned {
+        let mut bytes = std::fs::read(path).with_context(|| path.display().to_string())?;
+        tuning::add_to_tiny_en(&mut bytes)?;
+        WhisperContext::new_from_buffer_with_params(&bytes, parameters)
+    } else {
+        WhisperContext::new_with_params(path, parameters)
+    };
+    context.map_err(|e| anyhow!("{}: whisper.cpp cannot load it: {e}", path.display()))
 }
 
 /// Tokens for music, noises and stage directions.

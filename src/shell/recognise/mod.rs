@@ -49,8 +49,10 @@ pub struct Options {
     pub model: Option<PathBuf>,
     /// The local data folder, whose phrases are heard better.
     pub data: Option<PathBuf>,
-    /// Decode without the domain's language model.
+    /// Decode without the domain's language model and without our tuning.
     pub plain: bool,
+    /// The published weights as they are, without our tuning (for measuring).
+    pub untuned: bool,
     /// Sentences for the language model, one a line, instead of the grammar's own (for measuring).
     pub corpus: Option<PathBuf>,
     /// The program to run as the recogniser, if not the running one.
@@ -76,13 +78,14 @@ pub fn open_with(options: &Options) -> Result<Box<dyn Recogniser>> {
     Ok(Box::new(ChildRecogniser::start(model, options)?))
 }
 
-/// Serves as the child process: requests on stdin, results on stdout, until stdin ends.
+/// Serves as the child process: requests on stdin, results on stdout, until stdin ends. `tuned` adds our training to the
+/// model, which must be the one that it was made for.
 ///
 /// # Errors
 /// The model cannot be loaded, or a pipe breaks.
 #[cfg(feature = "whisper")]
-pub fn serve(model: &Path, options: &Options) -> Result<()> {
-    wire::serve(|| engine::Engine::open(model, options), engine::Engine::hear)
+pub fn serve(model: &Path, tuned: bool, options: &Options) -> Result<()> {
+    wire::serve(|| engine::Engine::open(model, tuned, options), engine::Engine::hear)
 }
 
 /// Serves as the child process: this build has no recogniser, and says so.
@@ -90,7 +93,7 @@ pub fn serve(model: &Path, options: &Options) -> Result<()> {
 /// # Errors
 /// A pipe breaks.
 #[cfg(not(feature = "whisper"))]
-pub fn serve(_model: &Path, _options: &Options) -> Result<()> {
+pub fn serve(_model: &Path, _tuned: bool, _options: &Options) -> Result<()> {
     wire::serve(
         || -> Result<()> { anyhow::bail!("this build has no recogniser (it was built without the feature `whisper`)") },
         |(), _| anyhow::bail!("no recogniser"),
