@@ -40,7 +40,11 @@ impl ChildRecogniser {
     ///
     /// # Errors
     /// The process cannot be started or says why it cannot serve.
-    pub fn start(model: Model, options: &Options) -> Result<ChildRecogniser> {
+    pub fn start(mut model: Model, options: &Options) -> Result<ChildRecogniser> {
+        model.tuned &= !options.plain && !options.untuned;
+        if model.tuned {
+            model.name.push_str(" tuned");
+        }
         let mut recogniser = ChildRecogniser { model, options: options.clone(), running: None, troubles: Vec::new() };
         recogniser.running = Some(recogniser.spawn()?);
         Ok(recogniser)
@@ -62,7 +66,7 @@ impl ChildRecogniser {
         if self.options.plain {
             command.arg("--plain");
         }
-        if self.model.tuned && !self.options.plain && !self.options.untuned {
+        if self.model.tuned {
             command.arg("--tuned");
         }
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null());
