@@ -985,7 +985,7 @@ impl Reader<'_> {
             let mut draft = self.draft(frame, found);
             if let (true, Some(old)) = (same, &self.current) {
                 let anew =
-                    (old.words.end..found.start.max(old.words.end) + 1).any(|at| self.grammar.is_anew(self.on, at));
+                    (old.words.end..found.end.max(old.words.end) + 1).any(|at| self.grammar.is_anew(self.on, at));
                 draft.restated = old.restated && !anew;
                 draft.answers = old.answers;
                 for (field, value) in &old.fields {
@@ -1198,6 +1198,10 @@ impl Reader<'_> {
             let Step::Phrase(found) = step else { continue };
             match self.grammar.phrase(found.phrase).map(|p| p.role) {
                 Some(Role::Talk(talk)) if self.grammar.act(talk) == Some(Act::Or) => return true,
+                // "no viagra, cialis, nothing like that": said last it closes the list.
+                Some(Role::Talk(talk)) if self.grammar.act(talk) == Some(Act::No) && self.ends_sentence(found.end) => {
+                    return true;
+                }
                 // A "no" or a "denies" of its own begins another list.
                 Some(Role::Talk(talk)) if matches!(self.grammar.act(talk), Some(Act::No | Act::Denies | Act::But)) => {
                     return false;
@@ -1206,6 +1210,10 @@ impl Reader<'_> {
             }
         }
         false
+    }
+
+    fn ends_sentence(&self, end: usize) -> bool {
+        end >= self.on.tokens.len() || self.break_before(end) >= Break::Stop
     }
 
     /// "no bruises or cuts on the chest": the place said last belongs to the whole list.
