@@ -20,10 +20,11 @@ import numpy as np
 
 RATE = 16_000
 ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
-# No voice is in both parts; the piper voice, the closest to a person, at two speeds.
+# No voice of the tuning part is in another; the piper voice, the closest to a person, at several speeds.
 VOICES = {
     "tune": ["flite:slt", "flite:rms", "espeak:en-us:160:50", "espeak:en-us+f3:150:60", "piper:1.0"],
     "measure": ["piper:1.15", "flite:awb", "espeak:en-gb:150:45", "festival:cmu_us_slt_arctic_hts", "festival:kal_diphone"],
+    "fresh": ["piper:0.95", "piper:1.0", "piper:1.15", "flite:awb", "espeak:en-gb:150:45", "festival:kal_diphone"],
 }
 NOISES = [("engine", 20), ("engine", 10), ("engine", 5), ("engine", 0), ("wail", 10), ("yelp", 5), ("hilo", 10),
           ("wind", 10), ("babble", 10), ("babble", 5), ("reverb", 99)]
@@ -188,7 +189,7 @@ def plain(findings):
 def main():
     ask = argparse.ArgumentParser()
     ask.add_argument("program")
-    ask.add_argument("--part", default="measure", choices=["tune", "measure"])
+    ask.add_argument("--part", default="measure", choices=["tune", "measure", "fresh"])
     ask.add_argument("--files", type=int, default=400, help="at most so many utterance files, drawn evenly")
     ask.add_argument("--seconds", type=int, default=60, help="length of each noise without speech")
     ask.add_argument("--list", action="store_true", help="list every file that was not captured")
