@@ -41,17 +41,14 @@ fn latency_from_the_end_of_speech_to_the_first_sound() {
         }
     });
     first_words(&rig, &ear);
-    // Each is beyond a limit, and each is answered by a sentence.
-    let vitals = |n: usize| match n % 2 {
-        0 => format!("blood pressure {} over fifty", ["eighty two", "seventy eight", "eighty four"][n / 2 % 3]),
-        _ => format!(
-            "oxygen saturation {} percent on room air",
-            ["eighty eight", "eighty six", "eighty four"][n / 2 % 3]
-        ),
+    // A question to the tool is answered each time it is asked; a limit that is crossed is told once.
+    let said = |n: usize| match n {
+        0 => "blood pressure eighty two over fifty",
+        _ => "third hand, last pressure",
     };
     let mut measured: Vec<Value> = Vec::new();
     for n in 0..ROUNDS {
-        rig.play(&words(&rig.path(""), &vitals(n)));
+        rig.play(&words(&rig.path(""), said(n)));
         match timings.recv_timeout(std::time::Duration::from_secs(15)) {
             Ok(timing) => measured.push(timing),
             Err(_) => eprintln!("round {n}: nothing was spoken"),
