@@ -102,7 +102,7 @@ def main():
     if args.old:
         tuned = load(tuned, args.old)
     weights = jax.tree.map(jnp.asarray, whisper.layers_of(model.weights))
-    plan = optax.warmup_cosine_decay_schedule(0, args.rate, 40, args.steps, args.rate * 0.05)
+    plan = optax.warmup_cosine_decay_schedule(0, args.rate, min(40, args.steps // 4), args.steps, args.rate * 0.05)
     rule = optax.chain(optax.clip_by_global_norm(1.0), optax.adamw(plan, weight_decay=0.0))
     state, gradient = rule.init(tuned), jax.jit(jax.value_and_grad(loss))
 
