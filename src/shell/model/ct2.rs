@@ -7,6 +7,8 @@ use std::collections::BTreeMap;
 
 use anyhow::{Context, Result, bail};
 
+use super::half;
+
 /// One weight as stored: row-major, `dims` outermost first.
 pub struct Variable<'a> {
     pub dims: Vec<usize>,
@@ -73,7 +75,7 @@ impl Variable<'_> {
     pub fn to_f32(&self) -> Result<Vec<f32>> {
         Ok(match self.kind {
             Kind::F32 => self.data.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect(),
-            Kind::F16 => self.data.chunks_exact(2).map(|b| f32_of_f16(u16::from_le_bytes([b[0], b[1]]))).collect(),
+            Kind::F16 => half::read(self.data),
             Kind::Other => bail!("a weight is quantised; import the float16 or float32 model"),
         })
     }
@@ -82,7 +84,7 @@ impl Variable<'_> {
     pub fn to_f16(&self) -> Result<Vec<u8>> {
         Ok(match self.kind {
             Kind::F16 => self.data.to_vec(),
-            Kind::F32 => self.to_f32()?.iter().flat_map(|v| f16_of_f32(*v).to_le_bytes()).collect(),
+            Kind::F32 => half::written(&self.to_f32()?),
             Kind::Other => bail!("a weight is quantised; import the float16 or float32 model"),
         })
     }
@@ -151,54 +153,9 @@ impl<'a> Reader<'a> {
     }
 }
 
-/// IEEE 754 half to single precision, exact.
-pub fn f32_of_f16(half: u16) -> f32 {
-    let sign = if half & 0x8000 == 0 { 1.0 } else { -1.0 };
-    let exponent = i32::from((half >> 10) & 0x1f);
-    let fraction = f32::from(half & 0x3ff);
-    match exponent {
-        0 => sign * fraction * 2f32.powi(-24),
-        31 if fraction == 0.0 => sign * f32::INFINITY,
-        31 => f32::NAN,
-        _ => sign * (1024.0 + fraction) * 2f32.powi(exponent - 25),
-    }
-}
-
-/// Single to half precision, rounding to nearest, ties to even; too large becomes infinite.
-pub fn f16_of_f32(value: f32) -> u16 {
-    let sign = if value.is_sign_negative() { 0x8000 } else { 0 };
-    if value.is_nan() {
-        return sign | 0x7e00;
-    }
-    let size = value.abs();
-    if size >= 65520.0 {
-        return sign | 0x7c00;
-    }
-    // Below 2^-14 halves are multiples of 2^-24; above, of 2^(e-10).
-    let exponent = if size < 2f32.powi(-14) { -14 } else { ((size.to_bits() >> 23) as i32) - 127 };
-    let steps = (f64::from(size) * 2f64.powi(10 - exponent)).round_ties_even() as u32;
-    // A carry out of the fraction runs into the exponent, which is what is wanted.
-    let biased = if steps < 1024 && exponent == -14 { 0 } else { (exponent + 14) as u32 };
-    sign | (biased * 1024 + steps) as u16
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn halves_survive_the_round_trip() {
-        for half in (0..0x7c00u16).chain(0x8000..0xfc00) {
-            assert_eq!(f16_of_f32(f32_of_f16(half)), half, "{half:#x}");
-        }
-        assert_eq!(f32_of_f16(0x3c00), 1.0);
-        assert_eq!(f32_of_f16(0x0001), 2f32.powi(-24));
-        assert_eq!(f16_of_f32(65519.0), 0x7bff);
-        assert_eq!(f16_of_f32(65520.0), 0x7c00);
-        // 1 + 2^-11 lies half-way between 1 and the next half: even wins.
-        assert_eq!(f16_of_f32(1.0 + 2f32.powi(-11)), 0x3c00);
-        assert_eq!(f16_of_f32(1.0 + 3.0 * 2f32.powi(-11)), 0x3c02);
-    }
 
     #[test]
     fn another_file_is_refused_not_read() {

@@ -5,6 +5,7 @@
 
 pub mod ct2;
 pub mod ggml;
+mod half;
 mod mel;
 pub mod tuning;
 pub mod vocabulary;
@@ -101,7 +102,7 @@ pub struct Model {
     /// Name in the manifest, or the size's usual name with `(own)`.
     pub name: String,
     /// True for the weights that our tuning was made for.
-    pub tuned: bool,
+    pub tunable: bool,
 }
 
 /// Finds the model in the contract's order and checks it.
@@ -158,19 +159,19 @@ pub fn check(path: &Path) -> Result<Model, ModelError> {
     };
     let vouched = vouched(path);
     let mut name = format!("{} (own)", shape.name());
-    let mut tuned = false;
+    let mut tunable = false;
     if entry.is_some() || vouched.is_some() {
         let found = sha256_of(path).map_err(unreadable)?;
         if let Some(entry) = entry.as_ref().filter(|e| e.sha256 == found || e.published_sha256 == found) {
             name = entry.name.clone();
-            tuned = entry.tuning.is_some();
+            tunable = entry.tuning.is_some();
         } else if vouched.as_ref() != Some(&found) {
             let file = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
             let name = entry.map_or("the sum beside it".into(), |e| e.name);
             return Err(ModelError::WrongHash { path: path.into(), file, name, found });
         }
     }
-    Ok(Model { path: path.into(), shape, name, tuned })
+    Ok(Model { path: path.into(), shape, name, tunable })
 }
 
 /// The manifest's entry that a file claims to be, by its name or its exact size.

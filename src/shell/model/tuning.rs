@@ -8,8 +8,8 @@ use std::collections::HashMap;
 use anyhow::{Context, Result, bail};
 use safetensors::{Dtype, SafeTensors};
 
-use super::ct2::{f16_of_f32, f32_of_f16};
 use super::ggml::{self, Place};
+use super::half;
 
 /// For tiny.en, in the open safetensors format: `NAME.a` and `NAME.b` for the matrix `NAME.weight`.
 const TINY_EN: &[u8] = include_bytes!("../../../models/tiny.en.tuning.safetensors");
@@ -56,13 +56,9 @@ fn read(tuning: &[u8]) -> Result<HashMap<String, Thin>> {
             bail!("the tuning of `{name}` is not two half-precision matrices of one rank");
         }
         let rank = a.shape().first().copied().unwrap_or(0);
-        all.insert(name.to_string(), Thin { rank, a: halves(a.data()), b: halves(b.data()) });
+        all.insert(name.to_string(), Thin { rank, a: half::read(a.data()), b: half::read(b.data()) });
     }
     Ok(all)
-}
-
-fn halves(bytes: &[u8]) -> Vec<f32> {
-    bytes.chunks_exact(2).map(|b| f32_of_f16(u16::from_le_bytes([b[0], b[1]]))).collect()
 }
 
 impl Thin {
@@ -72,13 +68,11 @@ impl Thin {
             bail!("it is {rows} by {width} of type {}", place.kind);
         }
         for (row, factors) in bytes.chunks_exact_mut(width * 2).zip(self.b.chunks_exact(self.rank.max(1))) {
-            let mut values = halves(row);
+            let mut values = half::read(row);
             for (factor, thin) in factors.iter().zip(self.a.chunks_exact(width)) {
                 values.iter_mut().zip(thin).for_each(|(value, thin)| *value += factor * thin);
             }
-            for (half, value) in row.chunks_exact_mut(2).zip(values) {
-                half.copy_from_slice(&f16_of_f32(value).to_le_bytes());
-            }
+            row.copy_from_slice(&half::written(&values));
         }
         Ok(())
     }
@@ -100,16 +94,12 @@ mod tests {
             bytes.extend(number.to_le_bytes());
         }
         bytes.extend(name);
-        bytes.extend(of_halves(&values));
+        bytes.extend(half::written(&values));
         bytes
     }
 
-    fn of_halves(values: &[f32]) -> Vec<u8> {
-        values.iter().flat_map(|value| f16_of_f32(*value).to_le_bytes()).collect()
-    }
-
     fn thin(name: &str, a: (&[f32], [usize; 2]), b: (&[f32], [usize; 2])) -> Vec<u8> {
-        let (a_bytes, b_bytes) = (of_halves(a.0), of_halves(b.0));
+        let (a_bytes, b_bytes) = (half::written(a.0), half::written(b.0));
         let view = |shape: [usize; 2], bytes| TensorView::new(Dtype::F16, shape.to_vec(), bytes).unwrap();
         let both = [(format!("{name}.a"), view(a.1, &a_bytes)), (format!("{name}.b"), view(b.1, &b_bytes))];
         safetensors::serialize(both, None).unwrap()
