@@ -29,7 +29,7 @@ const TABLES: [&str; 13] = [
     "talk",
     "treatments",
 ];
-/// Longer ones are cut by the recogniser's window as it is trained.
+/// Longer ones do not fit the longest window that is trained (`SHAPES` in `scripts/tune/train.py`).
 const MOST_WORDS: usize = 18;
 /// Writings tried for each sentence; the one that keeps its numbers and commas is taken.
 const TRIES: usize = 60;

@@ -23,6 +23,9 @@ const HANG_FACTOR: u32 = 6;
 /// A recogniser process that is replaced when it fails.
 pub struct ChildRecogniser {
     model: Model,
+    /// The model's name and whether it is tuned, for the record.
+    name: String,
+    tuned: bool,
     options: Options,
     running: Option<Running>,
     troubles: Vec<String>,
@@ -40,12 +43,11 @@ impl ChildRecogniser {
     ///
     /// # Errors
     /// The process cannot be started or says why it cannot serve.
-    pub fn start(mut model: Model, options: &Options) -> Result<ChildRecogniser> {
-        model.tuned &= !options.plain && !options.untuned;
-        if model.tuned {
-            model.name.push_str(" tuned");
-        }
-        let mut recogniser = ChildRecogniser { model, options: options.clone(), running: None, troubles: Vec::new() };
+    pub fn start(model: Model, options: &Options) -> Result<ChildRecogniser> {
+        let tuned = model.tunable && !options.plain && !options.untuned;
+        let name = if tuned { format!("{} tuned", model.name) } else { model.name.clone() };
+        let options = options.clone();
+        let mut recogniser = ChildRecogniser { model, name, tuned, options, running: None, troubles: Vec::new() };
         recogniser.running = Some(recogniser.spawn()?);
         Ok(recogniser)
     }
@@ -66,7 +68,7 @@ impl ChildRecogniser {
         if self.options.plain {
             command.arg("--plain");
         }
-        if self.model.tuned {
+        if self.tuned {
             command.arg("--tuned");
         }
         command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null());
@@ -154,7 +156,7 @@ impl Recogniser for ChildRecogniser {
     }
 
     fn model(&self) -> &str {
-        &self.model.name
+        &self.name
     }
 
     fn troubles(&mut self) -> Vec<String> {
