@@ -46,8 +46,9 @@ def main():
             for i, (text, _) in enumerate(SAID):
                 files.append(f"{place}/{voice}-{i}.wav")
                 subprocess.run(["flite", "-voice", voice, "-t", text, "-o", files[-1]], check=True)
-        results = {"thirdhand": [], "thirdhand, unguided, no small window": [], "faster-whisper int8": []}
-        for name, extra in (("thirdhand", []), ("thirdhand, unguided, no small window", ["--plain"])):
+        ours = {"thirdhand": [], "thirdhand, published weights": ["--untuned"], "thirdhand, unguided, no small window": ["--plain"]}
+        results = {name: [] for name in (*ours, "faster-whisper int8")}
+        for name, extra in ours.items():
             run = subprocess.run([program, "transcribe", "--json", *extra, *files], capture_output=True, text=True, check=True)
             results[name] = [(r["took_ms"], r["text"], r["audio_ms"]) for r in map(json.loads, run.stdout.splitlines())]
         for file, (_, _, audio) in zip(files, results["thirdhand"]):

@@ -6,7 +6,6 @@ set -euo pipefail
 root=$(cd "$(dirname "$0")/.." && pwd)
 cache=${XDG_CACHE_HOME:-$HOME/.cache}/thirdhand
 model=${XDG_DATA_HOME:-$HOME/.local/share}/thirdhand/models/ggml-tiny.en.bin
-venv=$cache/venv-tune
 work=$cache/tune
 sentences=10000
 more=()
@@ -21,13 +20,7 @@ for tool in flite espeak-ng festival sox; do
   command -v "$tool" > /dev/null || { echo "tune: $tool is missing; apt-get install flite espeak-ng festival festvox-kdlpc16k sox" >&2; exit 1; }
 done
 [ -e "$model" ] || { echo "tune: $model is missing; run make model" >&2; exit 1; }
-if [ ! -e "$venv/ready" ]; then
-  echo "tune: making a private Python environment in $venv" >&2
-  rm -rf "$venv"
-  /usr/bin/python3 -m venv "$venv"
-  "$venv/bin/pip" --disable-pip-version-check install --quiet --no-deps --require-hashes -r "$root/scripts/requirements-tune.txt"
-  touch "$venv/ready"
-fi
+venv=$("$root/scripts/python-env.sh" tune)
 mkdir -p "$work"
 cd "$root"
 cargo run --locked --quiet --no-default-features --example crew_talk -- 4000 > "$work/talk.tsv"
