@@ -1,6 +1,6 @@
 //! Prints what crews say and how it is written, `said<TAB>written`, for training the recogniser (`scripts/tune.sh`):
-//! the lines of `tests/findings`, COUNT everyday sentences and half as many sampled from the grammar. What `make eval`
-//! speaks is left out, with other numbers too.
+//! the lines of `tests/findings`, COUNT everyday sentences, half as many sampled from the grammar and a third as many of
+//! `scripts/tune/contrasts.txt`. What `make eval` speaks is left out, with other numbers too.
 //!
 //! usage: cargo run --example crew_talk -- COUNT
 
@@ -41,7 +41,12 @@ fn main() -> Result<(), Box<dyn Error>> {
     for line in fs::read_to_string("tests/hearing/utterances.txt")?.lines() {
         measured.extend(written(line, &mut dice).map(|text| wording(&text)));
     }
-    for said in tables()?.into_iter().chain(sampled(count / 2)?).chain(everyday(count, &mut dice)?) {
+    let contrasts = fs::read_to_string("scripts/tune/contrasts.txt")?;
+    let mut all = tables()?;
+    all.extend(sampled(count / 2)?);
+    all.extend(everyday(TEXT, count, &mut dice)?);
+    all.extend(everyday(&contrasts, count / 3, &mut dice)?);
+    for said in all {
         if said.split_whitespace().count() > MOST_WORDS {
             continue;
         }
@@ -69,8 +74,9 @@ fn sampled(count: usize) -> Result<Vec<String>, Box<dyn Error>> {
     Ok(grammar.sample(991, count).into_iter().map(|sample| sample.text).collect())
 }
 
-fn everyday(count: usize, dice: &mut Dice) -> Result<Vec<String>, Box<dyn Error>> {
-    let everyday = Everyday::parse(TEXT)?;
+/// Sentences drawn from a text in the syntax of `grammars/en/everyday.txt`, at times some in a breath.
+fn everyday(text: &str, count: usize, dice: &mut Dice) -> Result<Vec<String>, Box<dyn Error>> {
+    let everyday = Everyday::parse(text)?;
     let mut all = Vec::new();
     for _ in 0..count {
         let breaths = [1, 1, 1, 1, 1, 1, 1, 2, 2, 3][dice.roll(10)];

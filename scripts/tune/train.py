@@ -30,8 +30,8 @@ MARGIN = 64
 WORDLESS = 0.07
 
 
-def batches(model, speech, out):
-    tokenizer, noise = whisper.Tokenizer(model.tokens), Noise(speech, 5)
+def batches(model, speech, seed, out):
+    tokenizer, noise = whisper.Tokenizer(model.tokens), Noise(speech, seed)
 
     def item():
         if noise.chance(WORDLESS):
@@ -93,7 +93,8 @@ def main():
     ask.add_argument("out")
     ask.add_argument("--steps", type=int, default=1000)
     ask.add_argument("--rate", type=float, default=1.5e-3, help="of learning, at its highest")
-    ask.add_argument("--from", dest="old")
+    ask.add_argument("--from", dest="old", help="goes on from these; give another --seed than they had")
+    ask.add_argument("--seed", type=int, default=5, help="of what is drawn and of its noise")
     args = ask.parse_args()
     model = whisper.Model(args.model)
     with open(args.speech, "rb") as file:
@@ -114,7 +115,7 @@ def main():
     def half(batch):
         return jax.block_until_ready(gradient(tuned, weights, *batch))
     ready = queue.Queue(6)
-    threading.Thread(target=batches, args=(model, speech, ready), daemon=True).start()
+    threading.Thread(target=batches, args=(model, speech, args.seed, ready), daemon=True).start()
     begun, mean = time.time(), None
     with ThreadPoolExecutor(2) as pool:
         for step in range(1, args.steps + 1):
