@@ -417,6 +417,64 @@ fn quiet_over_our_own_words_need_not_be_sure() {
     assert!(!quiet(&Transcript { own_voice: None, ..base.clone() }), "we are silent");
 }
 
+/// Words that nobody said were made of what was left of ours: what is unsure over our words is the crew's only where the sound
+/// says so.
+#[test]
+fn what_is_unsure_over_our_own_words_is_an_echo() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Whose};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |confidence: f64, whose: Whose, mixed: bool| {
+        let own_voice = Some("low pressure: unstable, five minutes, adult limits, age not known".to_string());
+        let text = "tourniquet is on the right arm";
+        let transcript = Transcript { own_voice, whose, mixed, confidence, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &transcript, when).findings().count()
+    };
+    for whose in [Whose::Ours, Whose::Unknown] {
+        assert_eq!(hear(0.3, whose, true), 0, "{whose:?}");
+        assert_eq!(hear(0.9, whose, true), 1, "{whose:?}: sure, so kept");
+        assert_eq!(hear(0.3, whose, false), 1, "{whose:?}: behind ours");
+    }
+    assert_eq!(hear(0.58, Whose::Theirs, true), 0, "said again, or not");
+    assert_eq!((hear(0.65, Whose::Theirs, true), hear(0.3, Whose::Theirs, false)), (1, 1));
+}
+
+/// Our words stand before, behind or between the crew's in one utterance: they are taken out of it, and nothing else is.
+#[test]
+fn a_row_of_our_words_is_taken_out_of_the_crews() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Whose};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |text: &str, mixed: bool| {
+        let own_voice = Some("Pressure one ten over seventy, low saturation: unstable, five minutes".to_string());
+        let whose = Whose::Theirs;
+        let transcript = Transcript { confidence: 0.9, own_voice, whose, mixed, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &transcript, when).to_json()
+    };
+    let row = "pressure 110 over 70 low saturation unstable";
+    let crew = "tourniquet on the right arm at ten fifteen, bleeding is controlled";
+    for text in [format!("{row}. {crew}."), format!("{crew}. {row}."), format!("{crew}. {row}. skin is pale and cool.")]
+    {
+        let told = hear(&text, true);
+        let found: Vec<&Json> = told["findings"].as_array().unwrap().iter().map(|f| &f["finding"]).collect();
+        assert!(found.contains(&&json!("procedure")) && !found.contains(&&json!("blood_pressure")), "{told}");
+        assert!(told["findings"].as_array().unwrap().iter().all(|f| f["unconfirmed"] == true), "{told}");
+    }
+    for other in ["pressure 110 over 90", "pressure 118 over 70", "pressure 110 over 78 low saturation"] {
+        let told = hear(&format!("{crew}. {other}"), true);
+        let is_pressure = |f: &Json| f["finding"] == "blood_pressure";
+        assert!(told["findings"].as_array().unwrap().iter().any(is_pressure), "another value: {told}");
+    }
+    let told = hear(&format!("{crew}. {row}"), false);
+    assert_eq!(told["findings"][0]["unconfirmed"], json!(null), "ours did not sound any more: {told}");
+}
+
 /// "Quiet" without the tool's name is meant for it while it talks, and for a moment after advice; said of anything else it
 /// never is.
 #[test]
@@ -470,7 +528,7 @@ fn a_rival_of_another_kind_makes_the_finding_doubtful() {
 fn our_own_voice_is_an_echo() {
     use thirdhand::core::conversation::Conversation;
     use thirdhand::core::time::Moment;
-    use thirdhand::core::utterance::Transcript;
+    use thirdhand::core::utterance::{Transcript, Whose};
 
     let grammar = grammar();
     let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
@@ -481,6 +539,10 @@ fn our_own_voice_is_an_echo() {
         let transcript = Transcript { own_voice: own.clone(), ..Transcript::script(text) };
         assert_eq!(Conversation::default().hear(&grammar, &transcript, when).outcome, outcome, "{text}");
     }
+    // The number repeated is the answer, where the sound says that we were silent.
+    let transcript =
+        Transcript { own_voice: own, whose: Whose::Theirs, ..Transcript::script("pressure ninety over sixty") };
+    assert_eq!(Conversation::default().hear(&grammar, &transcript, when).outcome, Outcome::Matched);
 }
 
 /// The longest that one line may take, milliseconds: hundreds of times what it does take, so that a busy machine does

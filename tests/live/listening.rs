@@ -58,6 +58,15 @@ pub fn is_finding(name: &'static str) -> impl Fn(&Value) -> bool {
     move |e| e["finding"]["finding"] == name
 }
 
+/// What was heard, said and recorded, one a line, for whoever looks for the fault.
+fn told(seen: &[Value]) -> String {
+    let kinds = ["heard", "finding", "advice", "spoken", "device"];
+    let of = |e: &Value| {
+        kinds.iter().find(|kind| e["kind"] == **kind).map(|kind| format!("{} {kind} {}", e["mono_ms"], e[*kind]))
+    };
+    seen.iter().filter_map(of).collect::<Vec<_>>().join("\n")
+}
+
 fn verify(rig: &Rig, record: &Path) {
     let output = rig.command(super::rig::program()).arg("verify").arg(record).output().expect("it starts");
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stdout));
@@ -129,8 +138,8 @@ fn the_program_never_takes_its_own_words_for_the_crews() {
     listen.signal("INT");
     let (status, seen) = listen.end(180);
     assert_eq!(status, Some(0));
-    let findings: Vec<&Value> = seen.iter().filter(|e| e["kind"] == "finding").collect();
-    assert_eq!(findings.len(), 2, "one a sentence that the crew said: {findings:#?}");
+    let found = seen.iter().filter(|e| e["kind"] == "finding").count();
+    assert_eq!(found, 2, "one a sentence that the crew said:\n{}", told(&seen));
 }
 
 /// The crew talks over the program, whose words come back into the microphone 6 dB quieter than they are played.
@@ -156,7 +165,7 @@ fn a_finding_spoken_over_the_programs_words_is_not_lost() {
     listen.signal("INT");
     let (status, seen) = listen.end(180);
     assert_eq!(status, Some(0));
-    assert_eq!(seen.iter().filter(|e| e["kind"] == "finding").count(), 2, "{seen:#?}");
+    assert_eq!(seen.iter().filter(|e| e["kind"] == "finding").count(), 2, "{}", told(&seen));
 }
 
 /// Nobody waits for the caution to end, and the program does not know yet how its own words come back.
@@ -176,7 +185,7 @@ fn a_finding_spoken_over_the_very_first_words_is_not_lost() {
     listen.signal("INT");
     let (status, seen) = listen.end(180);
     assert_eq!(status, Some(0));
-    assert_eq!(seen.iter().filter(|e| e["kind"] == "finding").count(), 1, "{seen:#?}");
+    assert_eq!(seen.iter().filter(|e| e["kind"] == "finding").count(), 1, "{}", told(&seen));
 }
 
 #[test]

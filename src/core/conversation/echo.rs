@@ -1,5 +1,7 @@
 //! Tells the program's own words, come back through the microphone, from the crew's.
 
+use std::ops::Range;
+
 use crate::core::grammar::Grammar;
 use crate::core::text::{NumberWord, Token};
 use crate::core::utterance::{Transcript, Whose};
@@ -9,39 +11,101 @@ use crate::core::utterance::{Transcript, Whose};
 const OF_TEN: usize = 7;
 const OF_TEN_OVER_OURS: usize = 3;
 
-/// Where in the text the program's own words end, bytes, if it is mostly they; `None` if somebody else speaks.
-pub fn ours(grammar: &Grammar, transcript: &Transcript) -> Option<usize> {
+/// So many of our words in a row, in our order, are ours in the midst of somebody else's too. Our own choice.
+const IN_A_ROW: usize = 4;
+
+/// A word of what was heard, as it is compared.
+struct Said {
+    word: String,
+    /// Which of the tokens it is of.
+    token: usize,
+    is_number: bool,
+}
+
+/// Where in the text the program's own words stand, bytes: from its begin if it is mostly they, or a row of them in the
+/// midst of somebody else's; `None` if somebody else speaks alone.
+pub fn ours(grammar: &Grammar, transcript: &Transcript) -> Option<Range<usize>> {
     let own = transcript.own_voice.as_ref()?;
-    let tokens = grammar.utterance(&transcript.text).tokens;
-    // A bare number after a question of ours is its answer, though we said it too.
-    if tokens.is_empty() || (!transcript.talked_over && tokens.iter().all(Token::is_number)) {
+    // Only the sound of our words, still in the air, brings them between the crew's.
+    let sounded = transcript.talked_over || transcript.mixed;
+    if transcript.whose == Whose::Theirs && !sounded {
         return None;
     }
+    let tokens = grammar.utterance(&transcript.text).tokens;
     let said = grammar.utterance(own).tokens;
     let own: Vec<String> = said.iter().flat_map(spoken).collect();
-    // Most of what was heard, in the order in which we said it.
-    let (mut heard, mut kept, mut at, mut end) = (0, 0, 0, 0);
-    // Digits are few: without one of our words beside them they are somebody else's.
-    let mut a_word = tokens.iter().all(Token::is_number);
-    for token in &tokens {
-        for word in spoken(token) {
-            heard += 1;
-            if let Some(found) = own.iter().skip(at).position(|w| *w == word) {
-                at += found + 1;
-                kept += 1;
-                a_word |= !token.is_number();
-                end = token.span.end;
-            }
-        }
+    mostly_ours(transcript, &tokens, &said, &own)
+        .map(|end| 0..end)
+        .or_else(|| sounded.then(|| row_of_ours(&tokens, &said, &own)).flatten())
+}
+
+/// Where the last of our words ends, if the text is mostly they.
+fn mostly_ours(transcript: &Transcript, tokens: &[Token], said: &[Token], own: &[String]) -> Option<usize> {
+    // A bare number after a question of ours is its answer, though we said it too.
+    let numbers = tokens.iter().all(Token::is_number);
+    if tokens.is_empty() || (!transcript.talked_over && numbers) {
+        return None;
     }
+    let heard = words_of(tokens);
+    let kept: Vec<&Said> = heard.iter().zip(in_order(&heard, own)).filter(|(_, ours)| *ours).map(|(w, _)| w).collect();
+    // Digits are few: without one of our words beside them they are somebody else's.
+    let a_word = numbers || kept.iter().any(|word| !word.is_number);
     let (needed, our_value) = match transcript.whose {
         Whose::Ours => (OF_TEN_OVER_OURS, true),
         Whose::Unknown if transcript.talked_over => (OF_TEN_OVER_OURS, true),
         Whose::Unknown => (OF_TEN, true),
         // Another value of what we are just saying ("pressure one twenty over eighty") is news.
-        Whose::Theirs => (OF_TEN, holds(&digits(&said), &digits(&tokens))),
+        Whose::Theirs => (OF_TEN, holds(&digits(said), &digits(tokens))),
     };
-    (heard > 0 && a_word && our_value && kept * 10 >= heard * needed).then_some(end)
+    let last = kept.last().filter(|_| a_word && our_value && kept.len() * 10 >= heard.len() * needed)?;
+    tokens.get(last.token).map(|token| token.span.end)
+}
+
+/// The longest row of our words, whatever stands before and behind it. Its numbers are ours too and end with it, or it is
+/// another value.
+fn row_of_ours(tokens: &[Token], said: &[Token], own: &[String]) -> Option<Range<usize>> {
+    let heard = words_of(tokens);
+    let our_digits = digits(said);
+    let mut longest: Option<(usize, Range<usize>)> = None;
+    for from in 0..heard.len() {
+        let kept = in_order(&heard[from..], own);
+        if kept.first() != Some(&true) {
+            continue;
+        }
+        for to in (from + IN_A_ROW..=heard.len()).filter(|to| kept[to - from - 1]) {
+            let count = kept[..to - from].iter().filter(|ours| **ours).count();
+            let row = heard[from].token..heard[to - 1].token + 1;
+            let a_word = heard[from..to].iter().any(|word| !word.is_number);
+            let longer = longest.as_ref().is_none_or(|(most, _)| count > *most);
+            let ours = count >= IN_A_ROW && count * 10 >= (to - from) * OF_TEN;
+            let goes_on = |at: Option<usize>| at.and_then(|at| tokens.get(at)).is_some_and(Token::is_number);
+            let whole = !goes_on(row.start.checked_sub(1)) && !goes_on(Some(row.end));
+            if ours && a_word && longer && whole && holds(&our_digits, &digits(&tokens[row.clone()])) {
+                longest = Some((count, row));
+            }
+        }
+    }
+    let (_, row) = longest?;
+    Some(tokens[row.start].span.start..tokens[row.end - 1].span.end)
+}
+
+fn words_of(tokens: &[Token]) -> Vec<Said> {
+    let words = |(at, token): (usize, &Token)| {
+        let is_number = token.is_number();
+        spoken(token).into_iter().map(move |word| Said { word, token: at, is_number }).collect::<Vec<_>>()
+    };
+    tokens.iter().enumerate().flat_map(words).collect()
+}
+
+/// Which of the words heard are ours, in the order in which we said them.
+fn in_order(heard: &[Said], own: &[String]) -> Vec<bool> {
+    let mut at = 0;
+    let ours = |said: &Said| {
+        let found = own.iter().skip(at).position(|word| *word == said.word);
+        at += found.map_or(0, |found| found + 1);
+        found.is_some()
+    };
+    heard.iter().map(ours).collect()
 }
 
 fn digits(tokens: &[Token]) -> Vec<String> {

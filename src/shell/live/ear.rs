@@ -10,8 +10,8 @@ use crossbeam_channel::{Receiver, Sender, TrySendError, bounded, never, select};
 
 use super::echo::Canceller;
 use super::own_voice::OwnVoice;
-use super::pieces::{Decision, Pieces, Sense};
-use crate::core::utterance::Transcript;
+use super::pieces::{Apart, Decision, Pieces, Sense};
+use crate::core::utterance::{Transcript, Whose};
 use crate::shell::capture::{Block, CaptureEvent, MicState, RATE_HZ};
 use crate::shell::clock::boot_ms;
 use crate::shell::recognise::Recogniser;
@@ -175,8 +175,8 @@ struct Times {
 /// An utterance at the recogniser.
 struct Awaited {
     times: Times,
-    /// It is the pieces of a sentence put together again; what was heard in them, and with how many findings.
-    pieces: Option<(usize, Vec<Option<Heard>>)>,
+    /// It is the pieces of a sentence put together again.
+    pieces: Option<Apart<Option<Heard>>>,
 }
 
 /// Recognition begun early in a pause.
@@ -427,9 +427,9 @@ impl Ear {
         }
         match self.pieces.decided(now_ms, self.segmenter.words()) {
             Some(Decision::Tell(pieces)) => pieces.into_iter().for_each(|heard| self.tell_heard(heard)),
-            Some(Decision::Join(whole, findings, pieces)) => {
+            Some(Decision::Join(whole, pieces)) => {
                 let times = self.times(&whole);
-                self.recognise(whole, Awaited { times, pieces: Some((findings, pieces)) });
+                self.recognise(whole, Awaited { times, pieces: Some(pieces) });
             }
             None => {}
         }
@@ -531,11 +531,11 @@ impl Ear {
     fn about_ours(&self, mut transcript: Transcript, awaited: &Awaited) -> Option<Heard> {
         let Times { start_ms, end_ms, cut_ms } = awaited.times;
         let own = &self.options.own_voice;
-        transcript.own_voice = own.over(start_ms, end_ms);
         let canceller = self.canceller.as_ref();
-        let apart = canceller.is_some_and(Canceller::apart);
-        transcript.whose = canceller.map(|canceller| canceller.whose(start_ms, end_ms)).unwrap_or_default();
-        // With a headset nobody's words are mixed with ours: the crew may answer before we have ended.
+        // Nothing of ours is in it with a headset, or where the loudspeaker was silent all along: the crew may answer at once.
+        let apart = canceller.is_some_and(|canceller| canceller.apart() || canceller.silent(start_ms, end_ms));
+        transcript.own_voice = own.over(start_ms, end_ms);
+        transcript.whose = self.whose(awaited);
         transcript.talked_over = !apart && own.talked_over(start_ms);
         transcript.mixed = awaited.pieces.is_some() || (!apart && own.mixed(start_ms, end_ms));
         let silent = transcript.text.trim().is_empty();
@@ -545,20 +545,37 @@ impl Ear {
         (!silent).then(|| Heard { transcript, start_ms, end_ms, cut_ms, words_ms: boot_ms() })
     }
 
+    fn whose(&self, awaited: &Awaited) -> Whose {
+        let Times { start_ms, end_ms, .. } = awaited.times;
+        let by_sound = |from_ms, to_ms| self.canceller.as_ref().map(|canceller| canceller.whose(from_ms, to_ms));
+        let whose = by_sound(start_ms, end_ms).unwrap_or_default();
+        // A loud sentence of the crew's beside a piece of ours does not make that piece the crew's.
+        let pieces = awaited.pieces.iter().flat_map(|joined| &joined.spans);
+        let all_theirs = pieces.map(|span| by_sound(self.base_ms + span.start, self.base_ms + span.end));
+        match whose {
+            Whose::Theirs if all_theirs.flatten().any(|piece| piece != Whose::Theirs) => Whose::Unknown,
+            whose => whose,
+        }
+    }
+
     /// What was heard is told, or kept as a piece of a sentence.
     fn heard(&mut self, heard: Option<Heard>, awaited: Awaited) {
-        let sense = |heard: &Heard| (self.options.sense)(&heard.transcript);
         let start_ms = awaited.times.start_ms.saturating_sub(self.base_ms);
+        let whose = self.whose(&awaited);
         match awaited.pieces {
-            Some((findings, pieces)) => {
-                let better = |sense: Sense| !sense.ours && sense.findings > 0 && sense.findings >= findings;
-                match heard.filter(|heard| better(sense(heard))) {
+            Some(pieces) => {
+                let sense = |heard: &Heard| (self.options.sense)(&heard.transcript);
+                match heard.filter(|heard| pieces.are_less_than(&sense(heard))) {
                     Some(heard) => self.tell_heard(Some(heard)),
-                    None => pieces.into_iter().for_each(|heard| self.tell_heard(heard)),
+                    None => pieces.heard.into_iter().for_each(|heard| self.tell_heard(heard)),
                 }
             }
             None if self.pieces.has(start_ms) => {
-                let sense = heard.as_ref().map(sense).unwrap_or_default();
+                let sense = match &heard {
+                    Some(heard) => (self.options.sense)(&heard.transcript),
+                    // No words in what was our voice: nothing of the crew's is wanting.
+                    None => Sense { ours: whose == Whose::Ours, ..Sense::default() },
+                };
                 self.pieces.learnt(start_ms, sense, heard);
             }
             None => self.tell_heard(heard),

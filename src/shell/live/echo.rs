@@ -65,6 +65,8 @@ const MARGIN: i64 = 160;
 /// A peak of the correlation counts from so many times its spread on: noise alone reaches 4.5 among so many places.
 const STANDS_OUT: f32 = 7.0;
 
+/// A room is silent so long after the loudspeaker, samples: 100 ms is more than taps know of.
+const FADES: usize = RATE_HZ as usize / 10;
 /// What became of the sound is remembered for so long, chunks: longer than any utterance lasts.
 const REMEMBERED: usize = 30 * RATE_HZ as usize / CHUNK;
 /// Sound of which no more than this share is left was ours, of which more than that is left was somebody else's: ours alone
@@ -158,6 +160,8 @@ struct Past {
     heard: f32,
     /// What is left of it; `None` where the loudspeaker's sound may be in it, and nobody knew how to take it out.
     left: Option<f32>,
+    /// The loudspeaker sounded.
+    sounds: bool,
 }
 
 /// Where in the loudspeaker's sound the microphone's places are.
@@ -251,6 +255,16 @@ impl Canceller {
         }
     }
 
+    /// True when nothing of the loudspeaker can be in what was heard from `from_ms` to `to_ms`: the way to the microphone is
+    /// known, and it was silent for a while before and all along.
+    pub fn silent(&self, from_ms: u64, to_ms: u64) -> bool {
+        let place = |ms: u64| ms * u64::from(RATE_HZ) / 1000;
+        let (from, to) = (place(from_ms).saturating_sub(FADES as u64), place(to_ms));
+        let within = |past: &&Past| past.place + CHUNK as u64 > from && past.place < to;
+        let known = self.past.front().is_some_and(|first| first.place <= from);
+        self.found && known && self.past.iter().filter(within).all(|past| !past.sounds)
+    }
+
     fn remember(&mut self, past: Past) {
         self.past.push_back(past);
         if self.past.len() > REMEMBERED {
@@ -324,7 +338,7 @@ impl Canceller {
             }
             None => {
                 let heard_power = power(&heard);
-                self.remember(Past { place, heard: heard_power, left: self.found.then_some(heard_power) });
+                self.remember(Past { place, heard: heard_power, left: self.found.then_some(heard_power), sounds });
                 vec![self.block(place, heard)]
             }
         }
@@ -422,7 +436,8 @@ impl Canceller {
             }
             let played = &played[LEAD + at..LEAD + at + CHUNK];
             let left = (how != Release::AsHeard).then(|| self.filter.clean(played, heard));
-            self.remember(Past { place, heard: power(heard), left: left.as_deref().map(power) });
+            let sounds = power(played) >= SILENT;
+            self.remember(Past { place, heard: power(heard), left: left.as_deref().map(power), sounds });
             cleaned.push((place, power(heard), left.unwrap_or_else(|| heard.to_vec())));
         }
         silence_ours(&mut cleaned);
@@ -880,6 +895,27 @@ mod tests {
             [Whose::Unknown; 2],
             "a muted microphone tells nothing"
         );
+    }
+
+    /// Our words in the air are known to the hundredth of a second, which what a voice reports of its begin and end is not.
+    #[test]
+    fn where_the_loudspeaker_was_silent_is_known() {
+        let second = RATE_HZ as usize;
+        let mut played = voice(12, 1, 0.7);
+        played[6 * second..9 * second].fill(0.0);
+        let heard: Vec<f32> = room(&played, 0.5).iter().zip(&voice(12, 77, 0.4)).map(|(a, b)| a + 0.3 * b).collect();
+        let mut canceller = Canceller::default();
+        let at = |from: u64, to: u64| (1_000 + from, 1_000 + to);
+        let silent = |canceller: &Canceller, (from, to): (u64, u64)| canceller.silent(from, to);
+        assert!(!silent(&canceller, at(6_500, 8_500)), "nothing is known yet");
+        feed(&mut canceller, &played, &heard);
+        assert!(silent(&canceller, at(6_250, 8_800)));
+        for over in [at(5_800, 8_800), at(6_050, 8_800), at(6_500, 9_300), at(1_000, 2_000)] {
+            assert!(!silent(&canceller, over), "{over:?}");
+        }
+        let mut apart = Canceller::default();
+        feed(&mut apart, &played, &voice(12, 77, 0.4));
+        assert!(!silent(&apart, at(6_500, 8_500)), "no way is known");
     }
 
     #[test]

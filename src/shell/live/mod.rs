@@ -604,7 +604,7 @@ fn sense(knowledge: &Arc<Knowledge>) -> Box<dyn Fn(&Transcript) -> Sense + Send>
         Sense {
             ours: understood.outcome == Outcome::Echo,
             certain: is_certain(&understood),
-            findings: understood.findings().count(),
+            findings: understood.findings().cloned().collect(),
         }
     })
 }

@@ -5,6 +5,7 @@
 
 use std::ops::Range;
 
+use crate::core::finding::{Field, Finding};
 use crate::shell::segment::Segment;
 
 /// A pause no longer than this within one sentence, milliseconds: what two pieces have between them. Our own choice.
@@ -13,22 +14,50 @@ const BETWEEN_MS: u64 = 480;
 const LONGEST_MS: u64 = 15_000;
 
 /// What an utterance means by itself.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Sense {
     /// Words of ours.
     pub ours: bool,
     /// All of it is understood and nothing in doubt.
     pub certain: bool,
-    pub findings: usize,
+    pub findings: Vec<Finding>,
 }
 
 /// The pieces of what may be one sentence, and what was heard in each: `H`.
 pub struct Pieces<H> {
     whole: Option<Segment>,
-    /// Where each begins, and what was heard once that is known.
-    heard: Vec<(u64, Option<(Sense, H)>)>,
+    heard: Vec<Piece<H>>,
     /// The last was cut at a turn of ours: another may follow.
     open: bool,
+}
+
+struct Piece<H> {
+    span: Range<u64>,
+    /// What was heard, once that is known.
+    heard: Option<(Sense, H)>,
+}
+
+/// Pieces as they are apart.
+#[derive(Debug, PartialEq)]
+pub struct Apart<H> {
+    pub heard: Vec<H>,
+    /// Where the words of each are.
+    pub spans: Vec<Range<u64>>,
+    senses: Vec<Sense>,
+}
+
+impl<H> Apart<H> {
+    /// Whether the pieces mean more as one: no fewer findings, and not merely what one of them says for certain beside what
+    /// was made of another.
+    pub fn are_less_than(&self, one: &Sense) -> bool {
+        let count = self.senses.iter().map(|sense| sense.findings.len()).sum::<usize>();
+        // Put together again all is in doubt, which makes it no other finding.
+        let told: Vec<Finding> = one.findings.iter().map(without_doubt).collect();
+        let holds = |sense: &Sense| sense.findings.iter().all(|finding| told.contains(finding));
+        let certain = |sense: &&Sense| sense.certain && !sense.ours && !sense.findings.is_empty();
+        let said_apart = self.senses.iter().filter(certain).any(holds);
+        !one.ours && !one.findings.is_empty() && one.findings.len() >= count && !said_apart
+    }
 }
 
 impl<H> Default for Pieces<H> {
@@ -42,8 +71,8 @@ impl<H> Default for Pieces<H> {
 pub enum Decision<H> {
     /// They are as good as they will get.
     Tell(Vec<H>),
-    /// They may mean more as one: more than so many findings, or as many; if not, they stay as they are.
-    Join(Segment, usize, Vec<H>),
+    /// They may mean more as one; if not, they stay as they are.
+    Join(Segment, Apart<H>),
 }
 
 impl<H> Pieces<H> {
@@ -55,7 +84,7 @@ impl<H> Pieces<H> {
             None if at_turn => self.whole = Some(segment.clone()),
             _ => return false,
         }
-        self.heard.push((segment.start_ms, None));
+        self.heard.push(Piece { span: segment.start_ms..segment.end_ms, heard: None });
         self.open = at_turn;
         true
     }
@@ -66,12 +95,12 @@ impl<H> Pieces<H> {
 
     /// Whether the utterance that begins at `start_ms` is one of them.
     pub fn has(&self, start_ms: u64) -> bool {
-        self.heard.iter().any(|(start, heard)| *start == start_ms && heard.is_none())
+        self.heard.iter().any(|piece| piece.waits_for(start_ms))
     }
 
     pub fn learnt(&mut self, start_ms: u64, sense: Sense, heard: H) {
-        if let Some((_, known)) = self.heard.iter_mut().find(|(start, known)| *start == start_ms && known.is_none()) {
-            *known = Some((sense, heard));
+        if let Some(piece) = self.heard.iter_mut().find(|piece| piece.waits_for(start_ms)) {
+            piece.heard = Some((sense, heard));
         }
     }
 
@@ -80,15 +109,15 @@ impl<H> Pieces<H> {
     pub fn decided(&mut self, now_ms: u64, hearing: Option<Range<u64>>) -> Option<Decision<H>> {
         let whole = self.whole.as_ref()?;
         let follows = hearing.map_or(now_ms.saturating_sub(whole.end_ms) <= BETWEEN_MS, |next| follows(whole, &next));
-        if (self.open && follows) || self.heard.iter().any(|(_, heard)| heard.is_none()) {
+        if (self.open && follows) || self.heard.iter().any(|piece| piece.heard.is_none()) {
             return None;
         }
         let Pieces { whole, heard, .. } = std::mem::take(self);
-        let (senses, heard): (Vec<Sense>, Vec<H>) = heard.into_iter().filter_map(|(_, heard)| heard).unzip();
+        let spans = heard.iter().map(|piece| piece.span.clone()).collect();
+        let (senses, heard): (Vec<Sense>, Vec<H>) = heard.into_iter().filter_map(|piece| piece.heard).unzip();
         let poor = senses.iter().any(|sense| !sense.ours && !sense.certain);
-        let findings = senses.iter().map(|sense| sense.findings).sum();
         match whole {
-            Some(whole) if senses.len() > 1 && poor => Some(Decision::Join(whole, findings, heard)),
+            Some(whole) if senses.len() > 1 && poor => Some(Decision::Join(whole, Apart { heard, spans, senses })),
             _ => Some(Decision::Tell(heard)),
         }
     }
@@ -96,8 +125,20 @@ impl<H> Pieces<H> {
     /// What was heard so far, when it cannot be gone on with.
     pub fn given_up(&mut self) -> Vec<H> {
         let Pieces { heard, .. } = std::mem::take(self);
-        heard.into_iter().filter_map(|(_, heard)| heard).map(|(_, heard)| heard).collect()
+        heard.into_iter().filter_map(|piece| piece.heard).map(|(_, heard)| heard).collect()
     }
+}
+
+impl<H> Piece<H> {
+    fn waits_for(&self, start_ms: u64) -> bool {
+        self.span.start == start_ms && self.heard.is_none()
+    }
+}
+
+fn without_doubt(finding: &Finding) -> Finding {
+    let mut finding = finding.clone();
+    finding.remove(Field::Unconfirmed);
+    finding
 }
 
 fn follows(whole: &Segment, next: &Range<u64>) -> bool {
@@ -119,6 +160,7 @@ fn samples_in(ms: u64) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::core::finding::{Kind, Value};
 
     /// An utterance whose words last from `start_ms` to `end_ms`, with 32 ms of sound before and after them.
     fn segment(start_ms: u64, end_ms: u64, level: f32) -> Segment {
@@ -127,26 +169,36 @@ mod tests {
     }
 
     /// One cut at a turn, from 1 to 2 s, and another that begins at `start_ms`.
-    fn two(start_ms: u64, senses: [Sense; 2]) -> Pieces<char> {
+    fn two(start_ms: u64, [first, second]: [Sense; 2]) -> Pieces<char> {
         let mut pieces = Pieces::default();
         assert!(pieces.ended(&segment(1_000, 2_000, 0.1), true));
         assert!(pieces.ended(&segment(start_ms, 3_000, 0.2), false));
-        pieces.learnt(1_000, senses[0], 'a');
+        pieces.learnt(1_000, first, 'a');
         assert!(!pieces.has(1_000) && pieces.has(start_ms));
         assert_eq!(pieces.decided(3_000, None), None, "the second is not known yet");
-        pieces.learnt(start_ms, senses[1], 'b');
+        pieces.learnt(start_ms, second, 'b');
         pieces
     }
 
-    const NOTHING: Sense = Sense { ours: false, certain: false, findings: 0 };
-    const SOME: Sense = Sense { findings: 1, ..NOTHING };
-    const CERTAIN: Sense = Sense { certain: true, ..SOME };
-    const OURS: Sense = Sense { ours: true, ..NOTHING };
+    const NOTHING: Sense = Sense { ours: false, certain: false, findings: Vec::new() };
+    const OURS: Sense = Sense { ours: true, certain: false, findings: Vec::new() };
 
-    /// What is recognised once more, and how many findings it must have.
-    fn joined(mut pieces: Pieces<char>) -> Option<(Segment, usize)> {
+    fn finding(kind: Kind) -> Finding {
+        Finding::new(kind)
+    }
+
+    fn some() -> Sense {
+        Sense { findings: vec![finding(Kind::Pulse)], ..NOTHING }
+    }
+
+    fn certain() -> Sense {
+        Sense { certain: true, findings: vec![finding(Kind::OxygenSaturation)], ..NOTHING }
+    }
+
+    /// What is recognised once more, and what was heard before.
+    fn joined(mut pieces: Pieces<char>) -> Option<(Segment, Apart<char>)> {
         match pieces.decided(3_000, None) {
-            Some(Decision::Join(whole, findings, heard)) if heard == ['a', 'b'] => Some((whole, findings)),
+            Some(Decision::Join(whole, apart)) if apart.heard == ['a', 'b'] => Some((whole, apart)),
             Some(Decision::Tell(heard)) if heard == ['a', 'b'] => None,
             other => panic!("{other:?}"),
         }
@@ -154,21 +206,40 @@ mod tests {
 
     #[test]
     fn a_sentence_cut_in_two_is_recognised_as_one_where_a_half_means_nothing_certain() {
-        for senses in [[NOTHING, NOTHING], [SOME, NOTHING], [CERTAIN, NOTHING], [OURS, NOTHING], [SOME, CERTAIN]] {
-            let (whole, findings) = joined(two(2_000, senses)).expect("one of the crew's is poor");
+        for senses in
+            [[NOTHING, NOTHING], [some(), NOTHING], [certain(), NOTHING], [OURS, NOTHING], [some(), certain()]]
+        {
+            let (whole, apart) = joined(two(2_000, senses)).expect("one of the crew's is poor");
             assert_eq!((whole.from_ms, whole.start_ms, whole.end_ms), (968, 1_000, 3_000));
             assert_eq!(whole.samples.len(), samples_in(3_032 - 968), "what both hold is there once");
             assert_eq!(whole.samples[samples_in(1_000)], 0.2);
-            assert_eq!(findings, senses[0].findings + senses[1].findings);
+            assert_eq!(apart.spans, [1_000..2_000, 2_000..3_000]);
         }
-        for senses in [[OURS, CERTAIN], [CERTAIN, CERTAIN], [CERTAIN, OURS]] {
-            assert_eq!(joined(two(2_000, senses)), None, "{senses:?}");
+        for senses in [[OURS, certain()], [certain(), certain()], [certain(), OURS]] {
+            assert_eq!(joined(two(2_000, senses.clone())), None, "{senses:?}");
         }
     }
 
     #[test]
+    fn two_pieces_are_one_sentence_only_if_that_says_more_than_they_do() {
+        let apart = |senses| joined(two(2_000, senses)).expect("one of the crew's is poor").1;
+        let one = |kinds: &[Kind]| Sense { findings: kinds.iter().copied().map(finding).collect(), ..NOTHING };
+        let halves = apart([some(), NOTHING]);
+        assert!(halves.are_less_than(&one(&[Kind::Pulse])) && halves.are_less_than(&one(&[Kind::BloodPressure])));
+        assert!(
+            !halves.are_less_than(&one(&[])) && !halves.are_less_than(&Sense { ours: true, ..one(&[Kind::Pulse]) })
+        );
+        // "Denies" and "chest pain" are another finding than "chest pain"; what is merely beside it was made of the first.
+        let second = apart([NOTHING, certain()]);
+        assert!(second.are_less_than(&one(&[Kind::Pulse])));
+        let mut beside = one(&[Kind::Procedure, Kind::OxygenSaturation]);
+        beside.findings.iter_mut().for_each(|finding| finding.set(Field::Unconfirmed, Value::Flag(true)));
+        assert!(!second.are_less_than(&beside));
+    }
+
+    #[test]
     fn what_neither_half_holds_is_silent() {
-        let (whole, _) = joined(two(2_400, [NOTHING; 2])).expect("both mean nothing");
+        let (whole, _) = joined(two(2_400, [NOTHING, NOTHING])).expect("both mean nothing");
         assert_eq!(whole.samples.len(), samples_in(3_032 - 968));
         assert_eq!(whole.samples[samples_in(2_200 - 968)], 0.0);
     }
@@ -185,7 +256,7 @@ mod tests {
         assert!(!pieces.ended(&later, false));
         let mut pieces = Pieces::default();
         pieces.ended(&segment(1_000, 2_000, 0.1), true);
-        pieces.learnt(1_000, SOME, 'a');
+        pieces.learnt(1_000, some(), 'a');
         assert_eq!(pieces.decided(2_001 + BETWEEN_MS, None), Some(Decision::Tell(vec!['a'])));
     }
 
@@ -200,7 +271,7 @@ mod tests {
         assert_eq!(pieces.decided(3_900, Some(third.start_ms..third.end_ms)), None, "the crew is still talking");
         pieces.ended(&third, false);
         pieces.learnt(3_000, NOTHING, 'c');
-        let Some(Decision::Join(whole, 0, heard)) = pieces.decided(4_000, None) else { panic!("not joined") };
-        assert_eq!((whole.start_ms, whole.end_ms, heard), (1_000, 4_000, vec!['a', 'b', 'c']));
+        let Some(Decision::Join(whole, apart)) = pieces.decided(4_000, None) else { panic!("not joined") };
+        assert_eq!((whole.start_ms, whole.end_ms, apart.heard), (1_000, 4_000, vec!['a', 'b', 'c']));
     }
 }
