@@ -435,6 +435,11 @@ impl Reader<'_> {
                 self.restated = true;
                 return;
             }
+            // "he takes aspirin, doesn't he".
+            Mood::Tag => {
+                self.turn_into_question(found.start);
+                return;
+            }
             // "no change, still wheezing" tells.
             Mood::Question if self.tells_still(found) => {
                 self.still = true;
@@ -771,6 +776,11 @@ impl Reader<'_> {
                 }
                 self.tone = Tone::Says;
             }
+            // "any allergies, no known drug allergies": a recogniser writes a comma where a question mark belongs.
+            Tone::Asks | Tone::AsksWhich if paused && self.denies_what_was_asked(data.kind, phrase, found) => {
+                self.asked.clear();
+                self.tone = Tone::Says;
+            }
             Tone::AsksWhich => {
                 if !(numeric && (data.vital || !opens)) {
                     self.ask(frame, &gathered, phrase, found);
@@ -790,6 +800,13 @@ impl Reader<'_> {
         for gathered in apart(gathered) {
             self.record(frame, gathered, found, opens, filled);
         }
+    }
+
+    /// A phrase that begins with a "no" of its own, of the kind that was just asked about: it answers.
+    fn denies_what_was_asked(&self, kind: Kind, phrase: &Phrase, found: &Match) -> bool {
+        let asked = self.asked.last().is_some_and(|q| q.kind == kind && !q.negative);
+        let alone = matches!(phrase.role, Role::Alone(_));
+        asked && alone && !self.negative && self.grammar.is_denier(self.on, found.start)
     }
 
     /// A word of the kind that a question of the same sentence asks for.
@@ -1071,7 +1088,10 @@ impl Reader<'_> {
     /// tender", "no chest pain, pulse ninety". A list goes on with bare names of the same kind, or up to its "or".
     fn ends_denial(&self, frame: usize, phrase: Option<&Phrase>, found: &Match, gathered: &[Gathered]) -> bool {
         let says_no = |g: &Gathered| g.field == Field::Present && g.value == Value::Flag(false);
-        if self.break_before(found.start) >= Break::Comma && gathered.iter().any(says_no) {
+        // "no accessory muscle use, no retractions": a "no" of its own needs no other.
+        let own_no = gathered.iter().any(says_no)
+            || phrase.is_some_and(|p| matches!(p.role, Role::Alone(_))) && self.grammar.is_denier(self.on, found.start);
+        if self.break_before(found.start) >= Break::Comma && own_no {
             return true;
         }
         let (Some(listed), Some(phrase)) = (self.listed, phrase) else { return false };

@@ -680,7 +680,7 @@ impl Conversation {
         if self.take_echo(grammar, draft, &finding, taken) || self.take_contest(grammar, &finding, when, taken) {
             return;
         }
-        if !self.complete_given(grammar, &mut finding, taken) {
+        if !self.complete_given(grammar, &mut finding, taken) || !complete_use(&mut finding, taken) {
             return;
         }
         let acts = matches!(finding.kind(), Kind::MedicationPlanned | Kind::Milestone);
@@ -1133,7 +1133,7 @@ fn ask_felt_or_heard(grammar: &Grammar, taken: &mut Taken) {
 /// A word that stands for several signs ("DCAP-BTLS") makes one finding of each.
 fn apart(finding: Finding) -> Vec<Finding> {
     let several = |field: &Field| finding.text(*field).is_some_and(|all| all.contains(' '));
-    let Some(field) = [Field::Sign, Field::Name].into_iter().find(several) else { return vec![finding] };
+    let Some(field) = [Field::Sign, Field::Name, Field::Region].into_iter().find(several) else { return vec![finding] };
     let all: Vec<String> = finding.text(field).unwrap_or_default().split(' ').map(str::to_string).collect();
     all.into_iter().map(|one| finding.clone().with(field, Value::text(one))).collect()
 }
@@ -1231,6 +1231,18 @@ fn overlay(old: &mut Finding, new: &Finding) {
     for (field, value) in new.fields() {
         old.set(field, value.clone());
     }
+}
+
+/// "He's prescribed nitro but didn't take any": of the drug just named; of no drug it says nothing.
+fn complete_use(finding: &mut Finding, taken: &Taken) -> bool {
+    let named = |f: &Finding| f.get(Field::Name).or(f.get(Field::Class)).is_some();
+    if finding.kind() != Kind::RecentUse || named(finding) {
+        return true;
+    }
+    let before = taken.changes.iter().rev().filter_map(recorded).find(|f| f.kind() == Kind::HomeMedication);
+    let Some(name) = before.and_then(|f| f.get(Field::Name)) else { return false };
+    finding.set(Field::Name, name.clone());
+    true
 }
 
 /// The same measured thing with another number, told apart by no side, site or name.

@@ -82,12 +82,18 @@ fn read_back(protocol: &Protocol, finding: &Finding, doubt: Option<&Doubt>) -> A
     let what = ("what".to_string(), Value::text(spoken_kind(protocol, &about)));
     let field = doubt.and_then(|d| Field::from_name(&d.field));
     let value = field.and_then(|f| finding.get(f)).cloned().or_else(|| main_value(finding));
+    // "Symptom six?" is no question that anybody understands.
+    let score = value.is_some() && value.as_ref() == finding.get(Field::Score);
+    let (prompt, or_prompt) = match score {
+        true => ("doubt.score", "doubt.score_or"),
+        false => ("doubt.value", "doubt.value_or"),
+    };
     let (prompt, slots) = match value {
         Some(value @ Value::Number(_)) => {
             let other = doubt.and_then(|d| d.or.first()).and_then(number);
             match other {
-                Some(other) => ("doubt.value_or", vec![what, ("value".into(), value), ("other".into(), other)]),
-                None => ("doubt.value", vec![what, ("value".into(), value)]),
+                Some(other) => (or_prompt, vec![what, ("value".into(), value), ("other".into(), other)]),
+                None => (prompt, vec![what, ("value".into(), value)]),
             }
         }
         Some(Value::Flag(flag)) => flag_question(finding, field, flag, what),
@@ -130,8 +136,16 @@ fn main_value(finding: &Finding) -> Option<Value> {
 }
 
 /// The prompts that read a value back to be confirmed.
-const QUESTIONS: [&str; 6] =
-    ["doubt.value", "doubt.value_or", "doubt.words", "doubt.present", "doubt.absent", "doubt.none"];
+const QUESTIONS: [&str; 8] = [
+    "doubt.value",
+    "doubt.value_or",
+    "doubt.score",
+    "doubt.score_or",
+    "doubt.words",
+    "doubt.present",
+    "doubt.absent",
+    "doubt.none",
+];
 /// The same question, asked once more.
 const AGAIN: &str = "doubt.again";
 /// What was never confirmed, named before the patient is handed over.

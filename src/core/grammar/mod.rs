@@ -334,6 +334,7 @@ names! {
         Rule = "rule",
         /// What must be so first: what the same clause said to do is not done.
         Condition = "condition",
+        Tag = "tag",
         /// Somebody or something else.
         Other = "other",
         /// A value of before, told again.
