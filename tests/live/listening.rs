@@ -60,7 +60,7 @@ pub fn is_finding(name: &'static str) -> impl Fn(&Value) -> bool {
 
 /// What was heard, said and recorded, one a line, for whoever looks for the fault.
 fn told(seen: &[Value]) -> String {
-    let kinds = ["heard", "finding", "advice", "spoken", "device"];
+    let kinds = ["heard", "finding", "advice", "spoken", "device", "recovered"];
     let of = |e: &Value| {
         kinds.iter().find(|kind| e["kind"] == **kind).map(|kind| format!("{} {kind} {}", e["mono_ms"], e[*kind]))
     };
@@ -215,6 +215,30 @@ fn a_killed_program_goes_on_with_its_call() {
         .map(|e| e["mono_ms"].as_u64().expect("a number"))
         .collect();
     assert!(mono.is_sorted(), "the stopwatch never goes back: {mono:?}");
+}
+
+/// Whoever speaks does not notice that the recogniser has died: another is started, and hears the sentence.
+#[test]
+fn a_killed_recogniser_takes_no_sentence_with_it() {
+    let Some((rig, _turn)) = world("listen: killed recogniser") else { return };
+    let (Some(model), true) = (model("listen: killed recogniser"), has_flite("listen: killed recogniser")) else {
+        return;
+    };
+    let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
+    let mut listen = start(&rig, &model, &rig.path("call"), &["--voice", "none"]);
+    play("blood pressure one twenty over eighty");
+    listen.wait(180, "the finding", is_finding("blood_pressure"));
+    let before = children(listen.pid());
+    assert_eq!(before.len(), 1, "the recogniser is a process of its own");
+    let killed = Command::new("kill").args(["-KILL", &before[0].to_string()]).status();
+    assert!(killed.is_ok_and(|status| status.success()));
+    play("oxygen saturation eighty eight percent on room air");
+    listen.wait(180, "the next finding", is_finding("oxygen_saturation"));
+    assert_ne!(children(listen.pid()), before);
+    let mended = |e: &Value| e["recovered"]["what"] == "recogniser" && e["recovered"]["state"] == "mended";
+    assert!(listen.seen.iter().any(mended), "it is in the record:\n{}", told(&listen.seen));
+    listen.signal("INT");
+    assert_eq!(listen.end(180).0, Some(0));
 }
 
 #[test]
