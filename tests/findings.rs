@@ -228,6 +228,33 @@ fn rivals_of_the_recogniser_make_a_value_doubtful() {
     assert_eq!(json["doubt"], json!([{"field":"rate_per_min","heard":50,"or":[115],"probability":0.7}]));
 }
 
+/// What would not be recorded without a word that the sound does not bear out is asked; the rest of the breath is not.
+#[test]
+fn what_hangs_on_a_faint_word_is_doubtful() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Word};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let heard = |text: &str, faint: &str| {
+        let probability = |word: &str| if word == faint { 0.02 } else { 0.9 };
+        let words = text.split(' ');
+        let words = words.map(|word| Word { text: word.into(), probability: probability(word), rivals: Vec::new() });
+        let transcript = Transcript { confidence: 0.7, words: words.collect(), ..Transcript::script(text) };
+        let told = Conversation::default().hear(&grammar, &transcript, when).to_json();
+        let findings = told["findings"].as_array().unwrap().clone();
+        findings.iter().map(|finding| finding["unconfirmed"] == true).collect::<Vec<_>>()
+    };
+    assert_eq!(heard("Denies viagra in the last two days.", "Denies"), [true]);
+    assert_eq!(heard("Denies viagra in the last two days.", "viagra"), [true]);
+    assert_eq!(heard("Denies viagra in the last two days.", "none"), [false]);
+    assert_eq!(heard("Denies viagra, pulse 80.", "Denies"), [true, false]);
+    assert_eq!(heard("Pulse is 98.", "is"), [false], "without it the pulse is the same");
+    // Most of it is about something else.
+    assert_eq!(heard("I have a collar waiting, by the river with a boat behind the mill.", "none"), [true]);
+}
+
 /// A read-back that comes back garbled while it is being spoken neither answers itself nor is a finding; the crew's answer
 /// after it is one, and a whole finding over it is too.
 #[test]

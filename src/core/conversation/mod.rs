@@ -4,6 +4,7 @@
 //! its kind; what is told to somebody else is compared, not recorded.
 
 mod echo;
+mod faint;
 mod interpret;
 mod sample;
 mod settle;
@@ -155,6 +156,7 @@ impl Conversation {
         let passed_over = self.paused && !taken.addressed;
         if !passed_over {
             self.weigh_rivals(grammar, transcript, when, &mut taken);
+            self.doubt_what_hangs_on_faint_words(grammar, transcript, when, &mut taken);
         }
         if let Some((open, read_back, answer_ms)) = questions {
             (self.open, self.read_back, self.answer_ms) = (open, read_back, answer_ms);
@@ -165,9 +167,10 @@ impl Conversation {
         }
         doubt_two_ages(&mut taken);
         doubt_half_denied(grammar, &transcript.text, &mut taken);
-        let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
+        let in_part = !taken.leftover.is_empty() && transcript.confidence < SURE_IN_PART;
         // "152 over 90, four" may have been 94: beside a number that can not be, its neighbours are asked.
-        if transcript.guessed || in_part || taken.rejected || transcript.whose == Whose::Ours {
+        let in_doubt = in_part || faint::is_mostly_left_over(&transcript.words, &taken.leftover);
+        if transcript.guessed || in_doubt || taken.rejected || transcript.whose == Whose::Ours {
             doubt_all(&mut taken, transcript.confidence);
         }
         if transcript.mixed {

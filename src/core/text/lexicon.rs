@@ -172,7 +172,8 @@ impl Lexicon {
         let opposites = places.filter_map(|(at, (from, to))| self.with_twin(text, tokens.get(at..)?, from, to));
         let hundreds = (0..tokens.len()).filter_map(|at| self.with_hundreds(text, tokens.get(at..)?));
         let last = (0..tokens.len()).filter_map(|at| self.with_last_digit(text, tokens.get(at..)?));
-        opposites.chain(hundreds).chain(last).collect()
+        let joined = (0..tokens.len()).filter_map(|at| with_hundreds_joined(text, tokens.get(at..)?));
+        opposites.chain(hundreds).chain(last).chain(joined).collect()
     }
 
     /// The word that means the opposite of `word` (lower case) and sounds nearly the same: for the recogniser to weigh.
@@ -483,3 +484,13 @@ impl File {
         problems
     }
 }
+/// "Sixteen hundred" is at times written "16, 100".
+fn with_hundreds_joined(text: &str, tokens: &[Token]) -> Option<String> {
+    let [tens, hundred, ..] = tokens else { return None };
+    let NumberWord::Written { value: tens_value, digits: 2 } = tens.number? else { return None };
+    let NumberWord::Written { value: hundred_value, digits: 3 } = hundred.number? else { return None };
+    let tens_value = tens_value.as_int().filter(|_| hundred_value.as_int() == Some(100))?;
+    let (before, after) = (text.get(..tens.span.start)?, text.get(hundred.span.end..)?);
+    Some(format!("{before}{}{after}", tens_value * 100))
+}
+
