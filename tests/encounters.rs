@@ -312,3 +312,18 @@ fn every_rule_fires_somewhere_and_is_silent_elsewhere() {
     assert!(never.is_empty(), "no story in which these fire: {never:?}");
     assert!(always.is_empty(), "no story in which these stay silent: {always:?}");
 }
+
+/// "Symptom six?" is no question that anybody understands.
+#[test]
+fn a_doubtful_pain_score_is_asked_as_one() {
+    let knowledge = knowledge();
+    let mut encounter = Encounter::new(&knowledge);
+    encounter.handle(Input::Open(Opened::default()), at(0));
+    let transcript = Transcript { guessed: true, ..Transcript::script("pain is six out of ten") };
+    let effects = encounter.handle(Input::Heard { transcript, spoken_at: at(5_000) }, at(5_000));
+    let advice = effects.iter().filter_map(|effect| match effect {
+        Effect::Append(Event { body: Body::Advice(advice), .. }) => Some((advice.rule.as_str(), advice.say.as_str())),
+        _ => None,
+    });
+    assert_eq!(advice.collect::<Vec<_>>(), [("doubt.score", "Pain six out of ten?")]);
+}

@@ -296,6 +296,30 @@ fn a_read_back_does_not_answer_itself() {
     assert_eq!(hear("fourteen", false).1, 1, "an answer");
 }
 
+/// "Quiet" as a recogniser writes it falls silent over our own words; in a sentence of the crew's it does nothing.
+#[test]
+fn quiet_is_understood_as_it_is_misheard() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::Transcript;
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |text: &str, own_voice: Option<&str>| {
+        let own_voice = own_voice.map(str::to_string);
+        let transcript = Transcript { own_voice, talked_over: true, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &transcript, when).to_json()["commands"].clone()
+    };
+    let ours = Some("fast pulse: unstable, five minutes");
+    for text in ["quiet", "quite", "quite please", "quiet now", "why please"] {
+        assert_eq!(hear(text, ours), json!([{"command":"quiet","minutes":0}]), "{text}");
+        assert_eq!(hear(text, None), json!([]), "{text}, said to nobody");
+    }
+    for text in ["quite pale", "her lungs are quiet now", "why please tell me"] {
+        assert_eq!(hear(text, ours), json!([]), "{text}");
+    }
+}
+
 /// What is said over the program's words is kept, and what could hurt in it is asked about.
 #[test]
 fn a_value_mixed_with_our_own_words_is_doubtful() {

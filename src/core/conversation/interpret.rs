@@ -875,6 +875,22 @@ impl Reader<'_> {
 
     fn record(&mut self, frame: usize, gathered: Vec<Gathered>, found: &Match, opens: bool, filled: bool) {
         let Some(data) = self.grammar.frame(frame) else { return };
+        // "that was his third nitro" plans none.
+        if self.was && data.kind == Kind::MedicationPlanned {
+            self.block(found);
+            return;
+        }
+        // "never lost his pulse": a denial denied says nothing that can be relied on.
+        let absent = |p: &Phrase| p.sets.contains(&(Field::Present, Value::Flag(false)));
+        let twice = self.denial != Denial::None && self.denied == found.start;
+        if twice
+            && !self.grammar.is_denier(self.on, found.start)
+            && self.grammar.phrase(found.phrase).is_some_and(absent)
+        {
+            self.denial = Denial::None;
+            self.block(found);
+            return;
+        }
         let adjective = gathered.iter().any(|g| g.adjective);
         let numeric = gathered.iter().any(|g| g.number.is_some());
         let deniable = data.deny.is_some();
@@ -888,7 +904,9 @@ impl Reader<'_> {
             // "retractions or nasal flaring": a bare name states nothing for itself.
             let stated = self.states(found, or);
             let led = found.caps.first().is_some_and(|c| c.start > found.start);
-            present && !p.start && (stated || led) && matches!(p.role, Role::Alone(_))
+            // "denies feeling dizzy": right behind the denial it is what is denied.
+            let behind = self.denial != Denial::None && self.denied == found.start;
+            present && !p.start && !behind && (stated || led) && matches!(p.role, Role::Alone(_))
         });
         // What stood behind the "no" was not understood: "no nitro took viagra" denies no viagra, and "did not touch
         // the pain" no pain.

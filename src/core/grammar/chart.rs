@@ -153,8 +153,10 @@ impl Grammar {
     fn inverted(&self, phrase: &Phrase, at: usize, on: &Utterance) -> bool {
         let states = matches!(phrase.role, Role::Open(_) | Role::Alone(_) | Role::Fill(_) | Role::Answer(_));
         let is = |at: usize, set: &BTreeSet<WordId>| on.ids.get(at).is_some_and(|id| set.contains(id));
-        let free = on.free.get(at + 1).copied().unwrap_or(false);
-        let before_subject = is(at + 1, &self.subject) || (free && is(at + 2, &self.subject));
+        // "isn't he on blood thinners" asks too.
+        let not = on.tokens.get(at + 1).is_some_and(|t| t.text == "not");
+        let passed = not || on.free.get(at + 1).copied().unwrap_or(false);
+        let before_subject = is(at + 1, &self.subject) || (passed && is(at + 2, &self.subject));
         states && phrase.asks.is_none() && is(at, &self.auxiliary) && before_subject
     }
 
