@@ -1,9 +1,7 @@
-//! Words that were recognised and bear little: those that the sound does not bear out, and those that mean nothing to the
-//! grammar. What hangs on the one or stands among the other is asked about.
+//! Words that the sound does not bear out: what hangs on one is asked about.
 //!
 //! The recogniser writes what is likely by sound and language together, and now and then the language alone brings a word:
-//! "Denies viagra or cialis" for "any viagra or cialis?", "a carotid at 42" for 52. In talk about anything else it finds
-//! words of ours: "I have a collar waiting, who introduces themselves as" for a caller.
+//! "Denies viagra or cialis" for "any viagra or cialis?", "a carotid at 42" for 52.
 
 use super::{Conversation, Taken, doubt_those, recorded};
 use crate::core::finding::{Field, Finding};
@@ -31,13 +29,6 @@ impl Conversation {
             doubt_those(taken, word.probability, |finding| !stands.contains(&bare(finding)));
         }
     }
-}
-
-/// True if at least half of the words recognised mean nothing; false for a script, which has none. Measured on the files of
-/// [`FAINT`]: of those that recorded something one was so, and wrong.
-pub(super) fn is_mostly_left_over(words: &[Word], leftover: &[String]) -> bool {
-    let left: usize = leftover.iter().map(|part| part.split_whitespace().count()).sum();
-    left > 0 && left * 2 >= words.len() && !words.is_empty()
 }
 
 fn all_but(words: &[Word], at: usize) -> String {

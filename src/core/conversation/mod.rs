@@ -167,10 +167,9 @@ impl Conversation {
         }
         doubt_two_ages(&mut taken);
         doubt_half_denied(grammar, &transcript.text, &mut taken);
-        let in_part = !taken.leftover.is_empty() && transcript.confidence < SURE_IN_PART;
+        let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
         // "152 over 90, four" may have been 94: beside a number that can not be, its neighbours are asked.
-        let in_doubt = in_part || faint::is_mostly_left_over(&transcript.words, &taken.leftover);
-        if transcript.guessed || in_doubt || taken.rejected || transcript.whose == Whose::Ours {
+        if transcript.guessed || in_part || taken.rejected || transcript.whose == Whose::Ours {
             doubt_all(&mut taken, transcript.confidence);
         }
         if transcript.mixed {

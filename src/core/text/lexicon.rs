@@ -493,4 +493,3 @@ fn with_hundreds_joined(text: &str, tokens: &[Token]) -> Option<String> {
     let (before, after) = (text.get(..tens.span.start)?, text.get(hundred.span.end..)?);
     Some(format!("{before}{}{after}", tens_value * 100))
 }
-
