@@ -204,7 +204,9 @@ def numbers(findings, sure):
 
 
 def plain(findings):
-    return sorted(json.dumps({k: v for k, v in f.items() if k != "unconfirmed"}, sort_keys=True) for f in findings)
+    """In order, without what is doubtful of them; words that are kept as words may have other capitals."""
+    bare = ({k: v for k, v in f.items() if k != "unconfirmed"} for f in findings)
+    return sorted(json.dumps(finding, sort_keys=True).lower() for finding in bare)
 
 
 def least_sure(got):
