@@ -489,6 +489,16 @@ fn what_is_unsure_over_our_own_words_is_an_echo() {
     }
     assert_eq!(hear(0.58, Whose::Theirs, true), 0, "said again, or not");
     assert_eq!((hear(0.65, Whose::Theirs, true), hear(0.3, Whose::Theirs, false)), (1, 1));
+    // A value is asked about.
+    let transcript = Transcript {
+        own_voice: Some("an aid to memory: your protocol decides".into()),
+        whose: Whose::Theirs,
+        mixed: true,
+        confidence: 0.44,
+        ..Transcript::script("oxygen saturation ninety six percent on room air")
+    };
+    let told = Conversation::default().hear(&grammar, &transcript, when).to_json();
+    assert_eq!((&told["findings"][0]["percent"], &told["findings"][0]["unconfirmed"]), (&json!(96), &json!(true)));
 }
 
 /// Our words stand before, behind or between the crew's in one utterance: they are taken out of it, and nothing else is.

@@ -19,7 +19,7 @@ use super::event::{AdviceType, Body, Event, Outcome};
 use super::finding::{Field, Finding, Kind, Value};
 use super::grammar::{Grammar, Openings};
 use super::ledger::{ECHO, Entry, Ledger};
-use super::text::Break;
+use super::text::{Break, Token};
 use super::time::Moment;
 use super::utterance::{Change, Doubt, Transcript, Understood, Whose};
 use interpret::{Answer, Answered, Draft, Meaning, Question};
@@ -49,7 +49,8 @@ pub const EVEN: f64 = 0.5;
 const SURE_IN_PART: f64 = 0.3;
 /// What was said over our own words is not believed below this mean probability (0 to 1); below the second where the sound
 /// says that it is somebody else's, which it also says where our sound could not be taken out. On a busy machine our words
-/// came back as other sentences of the crew's at 0.24 to 0.58, the crew's sentence over them at 0.70 to 0.98 (30 calls).
+/// came back as other sentences of the crew's at 0.24 to 0.58, none with a value, the crew's sentence over them at 0.70 to
+/// 0.98 (30 calls), over the very first words, which are not taken out yet, at 0.44 (one call).
 const SURE_OVER_OURS: f64 = 0.7;
 const SURE_OVER_OURS_THEIRS: f64 = 0.6;
 
@@ -132,7 +133,7 @@ impl Conversation {
         if let Some(quiet) = self.quiet_over_ours(grammar, transcript, when) {
             return quiet;
         }
-        if let Some(outcome) = may_be_anything(transcript) {
+        if let Some(outcome) = may_be_anything(grammar, transcript) {
             return Understood { outcome, ..Understood::unmatched(&transcript.text) };
         }
         if let Some(ours) = echo::ours(grammar, transcript) {
@@ -169,7 +170,8 @@ impl Conversation {
         doubt_half_denied(grammar, &transcript.text, &mut taken);
         let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
         // "152 over 90, four" may have been 94: beside a number that can not be, its neighbours are asked.
-        if transcript.guessed || in_part || taken.rejected || transcript.whose == Whose::Ours {
+        let unsure = transcript.guessed || in_part || is_unsure_over_ours(transcript);
+        if unsure || taken.rejected || transcript.whose == Whose::Ours {
             doubt_all(&mut taken, transcript.confidence);
         }
         if transcript.mixed {
@@ -1358,15 +1360,23 @@ fn rivals(transcript: &Transcript) -> Vec<(String, f64)> {
 
 /// What is left of our own words, or is mixed with them, may be made into anything by a recogniser that is unsure or guesses
 /// ("unstable" into "stable", "adult limits, age not known" into "tourniquet is on the right"). It is nothing that anybody
-/// should say again, unless the sound says that it is somebody else's.
-fn may_be_anything(transcript: &Transcript) -> Option<Outcome> {
+/// should say again, unless the sound says that it is somebody else's; then a value in it is asked about, not thrown away.
+fn may_be_anything(grammar: &Grammar, transcript: &Transcript) -> Option<Outcome> {
     transcript.own_voice.as_ref()?;
-    let sounded = transcript.talked_over || transcript.mixed;
-    let (sure, guessed, outcome) = match transcript.whose {
-        Whose::Theirs => (SURE_OVER_OURS_THEIRS, false, Outcome::Unmatched),
-        Whose::Ours | Whose::Unknown => (SURE_OVER_OURS, transcript.guessed, Outcome::Echo),
-    };
-    (guessed || (sounded && transcript.confidence < sure)).then_some(outcome)
+    match transcript.whose {
+        Whose::Theirs => {
+            let value = || grammar.utterance(&transcript.text).tokens.iter().any(Token::is_number);
+            (is_unsure_over_ours(transcript) && !value()).then_some(Outcome::Unmatched)
+        }
+        Whose::Ours | Whose::Unknown => {
+            (transcript.guessed || is_unsure_over_ours(transcript)).then_some(Outcome::Echo)
+        }
+    }
+}
+
+fn is_unsure_over_ours(transcript: &Transcript) -> bool {
+    let sure = if transcript.whose == Whose::Theirs { SURE_OVER_OURS_THEIRS } else { SURE_OVER_OURS };
+    transcript.own_voice.is_some() && (transcript.talked_over || transcript.mixed) && transcript.confidence < sure
 }
 
 /// A text without a part of it.
