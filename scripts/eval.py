@@ -218,12 +218,12 @@ def least_sure(got):
 def judged(want, got):
     """What became of one file: `otherwise` counts what was recorded, without a question, and not said."""
     said, heard = want["findings"], got.get("findings", [])
-    captured = plain(said) == plain(heard)
-    certain = plain(f for f in heard if not f.get("unconfirmed"))
+    told, certain = plain(said), plain(f for f in heard if not f.get("unconfirmed"))
+    captured = told == plain(heard)
     return {
         "captured": captured and bool(said),
         "wrong": bool(numbers(heard, True) - numbers(said, False)),
-        "otherwise": any(finding not in plain(said) for finding in certain),
+        "otherwise": any(finding not in told for finding in certain),
         # What the words themselves leave open is asked about rightly.
         "needless": captured and asked(heard) and not asked(said),
     }
