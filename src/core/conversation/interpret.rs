@@ -143,7 +143,12 @@ enum Tone {
     Elsewhere,
     /// About what should be, to the end of the sentence.
     Silent,
+    /// About a child just born, to the end of the sentence: of it this record keeps how it came and its scores.
+    Newborn,
 }
+
+/// What of a newborn stands in the mother's record.
+const OF_BIRTH: [Kind; 3] = [Kind::Apgar, Kind::Procedure, Kind::Milestone];
 
 /// `read_back`: the frames of what was read back aloud and waits for its answer.
 pub fn interpret(
@@ -178,6 +183,7 @@ pub fn interpret(
         lost: 0,
         source: Vec::new(),
         asked: Vec::new(),
+        named_vital: None,
         time: None,
         opened: None,
         in_question: false,
@@ -228,6 +234,8 @@ struct Reader<'a> {
     source: Vec<(Field, Value)>,
     /// Questions of this utterance not yet answered.
     asked: Vec<Question>,
+    /// The vital sign that was just named behind a pause in a question, and the word at which its value would begin.
+    named_vital: Option<(usize, usize)>,
     /// When what follows happened, and where the words of it end.
     time: Option<(Value, usize)>,
     opened: Option<usize>,
@@ -466,6 +474,7 @@ impl Reader<'_> {
             }
             Mood::Narrated => self.tone = Tone::Narrates,
             Mood::Other => self.tone = Tone::Elsewhere,
+            Mood::Newborn => self.tone = Tone::Newborn,
             _ => self.tone = Tone::Silent,
         }
     }
@@ -764,6 +773,8 @@ impl Reader<'_> {
                 return;
             }
             Tone::Says => {}
+            Tone::Newborn if OF_BIRTH.contains(&data.kind) => {}
+            Tone::Newborn => return,
             Tone::Silent | Tone::Elsewhere | Tone::NarratesPurpose => return,
             Tone::Narrates => {
                 let alone = matches!(phrase.role, Role::Alone(_));
@@ -790,10 +801,14 @@ impl Reader<'_> {
                 self.tone = Tone::Says;
             }
             Tone::Asks => {
-                if !(paused && numeric && data.vital && opens) {
+                // "still wheezing, pressure ninety over fifty four": a vital sign with its value behind a pause is told.
+                let begins = paused && opens;
+                if !(numeric && data.vital && (begins || self.named_vital == Some((frame, found.start)))) {
+                    self.named_vital = (begins && data.vital && gathered.is_empty()).then_some((frame, found.end));
                     self.ask(frame, &gathered, phrase, found);
                     return;
                 }
+                self.asked.retain(|q| q.frame != frame);
                 self.tone = Tone::Says;
             }
         }

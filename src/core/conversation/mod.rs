@@ -800,7 +800,8 @@ impl Conversation {
                 return true;
             }
             // "it is in" without a plan is talk.
-            if finding.get(Field::Dose).is_none() && finding.get(Field::Count).is_none() {
+            let named = [Field::Dose, Field::Count, Field::Device];
+            if named.iter().all(|field| finding.get(*field).is_none()) {
                 return false;
             }
             taken.ambiguous = true;

@@ -23,7 +23,8 @@ const MEDICATION: [Kind; 3] = [Kind::MedicationPlanned, Kind::MedicationGiven, K
 const AFTER_DOSE_MS: u64 = 15 * 60_000;
 /// The same sentence about a plan told again within this is not repeated.
 const RETOLD_MS: u64 = 60_000;
-/// Most questions about one plan.
+/// Most questions about what is not established, for one plan; what is established and needs asking about comes before
+/// them and is never left out.
 const QUESTIONS: usize = 2;
 
 /// One plan or dose that the rules look at.
@@ -161,11 +162,18 @@ fn planned(state: &State, subject: &Subject, checked: Checked) -> Vec<Advice> {
     let held = !checked.holds.is_empty();
     out.extend(checked.holds.into_iter().chain(checked.doses).filter(|a| new(state, subject, a)));
     if !held {
-        let asked = asked(state, subject.plan.seq);
-        let fresh = checked.questions.into_iter().filter(|a| new(state, subject, a));
-        out.extend(fresh.take(QUESTIONS.saturating_sub(asked)));
+        out.extend(checked.cautions.into_iter().filter(|a| new(state, subject, a)));
+        let gaps = gaps(state, subject, checked.questions, &out);
+        out.extend(gaps);
     }
     out
+}
+
+/// As many of the questions as this plan still bears beside what is being said now.
+fn gaps(state: &State, subject: &Subject, questions: Vec<Advice>, now: &[Advice]) -> Vec<Advice> {
+    let asking = now.iter().filter(|a| a.kind == AdviceType::MissingFact).count();
+    let left = QUESTIONS.saturating_sub(asked(state, subject.plan.seq) + asking);
+    questions.into_iter().filter(|a| new(state, subject, a)).take(left).collect()
 }
 
 fn given(state: &State, protocol: &Protocol, subject: &Subject, after: Option<&Plan>, checked: Checked) -> Vec<Advice> {
@@ -174,17 +182,17 @@ fn given(state: &State, protocol: &Protocol, subject: &Subject, after: Option<&P
     let just_told = subject.plan.seq >= state.last_heard;
     let mut out: Vec<Advice> = Vec::new();
     let measured = |a: &Advice| protocol.rule(&a.rule).is_some_and(|r| rests_on_measurement(&r.body.condition));
-    let holds = checked.holds.into_iter().filter(|a| (just_told && after.is_none()) || !measured(a));
-    out.extend(holds.filter(|a| !said_before(a) && new(state, subject, a)));
+    let warnings = checked.holds.into_iter().chain(checked.cautions);
+    let warnings = warnings.filter(|a| (just_told && after.is_none()) || !measured(a));
+    out.extend(warnings.filter(|a| !said_before(a) && new(state, subject, a)));
     if just_told {
         if let Some(plan) = after {
             out.extend(against_plan(protocol, plan, &subject.plan).filter(|a| new(state, subject, a)));
         }
         out.extend(checked.doses.into_iter().filter(|a| !said_before(a) && new(state, subject, a)));
         if after.is_none() && out.iter().all(|a| a.kind != AdviceType::Contraindication) {
-            let asked = asked(state, subject.plan.seq);
-            let fresh = checked.questions.into_iter().filter(|a| new(state, subject, a));
-            out.extend(fresh.take(QUESTIONS.saturating_sub(asked)));
+            let gaps = gaps(state, subject, checked.questions, &out);
+            out.extend(gaps);
         }
     }
     out
@@ -198,7 +206,10 @@ fn asked(state: &State, plan: u64) -> usize {
 fn new(state: &State, subject: &Subject, advice: &Advice) -> bool {
     let corrected = corrected_at(state, subject.plan.seq);
     let still_holds = |s: &super::state::Said| advice.kind != AdviceType::Dose || s.seq > corrected;
-    if state.said_about(&advice.rule, subject.plan.seq).any(|s| s.advice.kind == advice.kind && still_holds(s)) {
+    // A rule may have asked for what it now knows, and has other words for that.
+    let same_words = |s: &super::state::Said| advice.kind != AdviceType::MissingFact || s.advice.say == advice.say;
+    let said = |s: &super::state::Said| s.advice.kind == advice.kind && still_holds(s) && same_words(s);
+    if state.said_about(&advice.rule, subject.plan.seq).any(said) {
         return false;
     }
     let same = |s: &&super::state::Said| {

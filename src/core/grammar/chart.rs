@@ -274,7 +274,7 @@ impl Grammar {
             Role::Guard(_) if open == Open::Addressed => {}
             Role::Guard(guard) => match self.guards.get(guard).map(|g| g.mood) {
                 Some(Mood::Question | Mood::Which) => go(Open::Question, TALK),
-                Some(Mood::Purpose | Mood::Restated | Mood::Was) => go(open, TALK),
+                Some(Mood::Purpose | Mood::Restated | Mood::Was | Mood::Newborn) => go(open, TALK),
                 Some(Mood::Rule | Mood::Condition) => go(Open::Muted, ASIDE),
                 Some(Mood::Other) => go(Open::Elsewhere, ASIDE),
                 _ => go(Open::Nothing, TALK),

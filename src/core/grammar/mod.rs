@@ -337,6 +337,8 @@ names! {
         Tag = "tag",
         /// Somebody or something else.
         Other = "other",
+        /// The child that was just born.
+        Newborn = "newborn",
         /// A value of before, told again.
         Restated = "restated",
         /// `was`: restates a measured value, nothing else.

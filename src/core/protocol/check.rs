@@ -26,6 +26,9 @@ pub struct Plan {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Checked {
     pub holds: Vec<Advice>,
+    /// What is established and needs asking about: a warning, so never one too many.
+    pub cautions: Vec<Advice>,
+    /// What is not established.
     pub questions: Vec<Advice>,
     pub doses: Vec<Advice>,
     /// Rules whose condition is not established and that only note it.
@@ -67,7 +70,7 @@ fn run_rule(protocol: &Protocol, facts: &Facts, plan: &Plan, rule: &Entry<Rule>,
             out.holds.push(advice(protocol, plan, rule, AdviceType::Contraindication, Words::Say, &verdict));
         }
         (Answer::Yes, Effect::Ask, _) => {
-            out.questions.push(advice(protocol, plan, rule, AdviceType::MissingFact, Words::Say, &verdict));
+            out.cautions.push(advice(protocol, plan, rule, AdviceType::MissingFact, Words::Say, &verdict));
         }
         (Answer::Unknown, _, Unknown::Ask) => {
             out.questions.push(advice(protocol, plan, rule, AdviceType::MissingFact, Words::Ask, &verdict));
@@ -85,7 +88,7 @@ fn one_allergy_question(protocol: &Protocol, out: &mut Checked) {
     let about = |advice: &Advice, effect| {
         protocol.rule(&advice.rule).is_some_and(|r| r.body.effect == effect && asks_allergy(&r.body.condition))
     };
-    if out.questions.iter().any(|q| about(q, Effect::Ask)) {
+    if out.cautions.iter().any(|q| about(q, Effect::Ask)) {
         out.questions.retain(|q| !about(q, Effect::Hold));
     }
 }
