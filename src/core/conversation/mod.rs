@@ -792,9 +792,7 @@ impl Conversation {
             Change::Record(f) if f.kind() == Kind::MedicationPlanned => Some(f.clone()),
             _ => None,
         });
-        let patient = finding.patient();
-        let plan = in_breath.or_else(|| self.open_plan(patient).map(|e| e.finding.clone()));
-        let Some(plan) = plan else {
+        let Some(plan) = in_breath.or_else(|| self.meant_by_piece(finding)) else {
             // The rights are checked aloud before the drug is named.
             if finding.kind() == Kind::MedicationCheck {
                 return true;
@@ -811,7 +809,9 @@ impl Conversation {
         for (field, value) in plan.fields() {
             let own = matches!(field, Field::Unconfirmed | Field::HappenedAt | Field::Echoed);
             let wanted = match finding.kind() {
-                Kind::MedicationGiven | Kind::MedicationTaken => !own,
+                Kind::MedicationGiven => !own,
+                // How much we mean to give says nothing of how much he took.
+                Kind::MedicationTaken => matches!(field, Field::Name | Field::Route),
                 _ => field == Field::Name,
             };
             if wanted && finding.get(field).is_none() {
@@ -822,18 +822,39 @@ impl Conversation {
     }
 
     /// "give him another puff": of the drug that was last given or taken so.
+    /// What a dose without its name is of: the open plan, or what was given by the same piece before. Where the plan's
+    /// piece is not known and the piece is that of another drug, it may be either ("second spray is in" while aspirin
+    /// is planned).
+    fn meant_by_piece(&self, finding: &Finding) -> Option<Finding> {
+        let plan = self.open_plan(finding.patient());
+        if plan.is_some_and(|plan| by_the_same_piece(finding, &plan.finding)) || !named_by_piece(finding) {
+            return plan.map(|entry| entry.finding.clone());
+        }
+        let plan = plan.filter(|plan| !by_another_piece(finding, &plan.finding));
+        let before = self.last_by_piece(finding);
+        let drug = |entry: &Entry| entry.finding.text(Field::Name).map(String::from);
+        match (plan, before) {
+            (Some(plan), Some(before)) if drug(plan) != drug(before) => None,
+            // What he took himself need not be what we mean to give.
+            (Some(_), None) if finding.kind() == Kind::MedicationTaken => None,
+            (plan, before) => plan.or(before).map(|entry| entry.finding.clone()),
+        }
+    }
+
+    /// The last dose, ours or another's, told by the piece of `finding`.
+    fn last_by_piece(&self, finding: &Finding) -> Option<&Entry> {
+        let of = |kind| self.ledger.of(kind, finding.patient()).rfind(|e| by_the_same_piece(finding, &e.finding));
+        of(Kind::MedicationGiven).into_iter().chain(of(Kind::MedicationTaken)).max_by_key(|e| e.seq)
+    }
+
     fn complete_again(&self, grammar: &Grammar, finding: &mut Finding, taken: &mut Taken) -> bool {
-        let alike = |e: &&Entry| {
-            [Field::Unit, Field::Form].iter().all(|f| finding.get(*f).is_none_or(|v| e.finding.get(*f) == Some(v)))
-        };
-        let of = |kind| self.ledger.of(kind, finding.patient()).rfind(alike);
-        let last = of(Kind::MedicationGiven).into_iter().chain(of(Kind::MedicationTaken)).max_by_key(|e| e.seq);
-        let Some(last) = last.map(|e| e.finding.clone()) else {
+        let Some(last) = self.last_by_piece(finding).map(|e| e.finding.clone()) else {
             taken.ambiguous = true;
             taken.why.push(grammar.prompt("which_drug", &[]));
             return false;
         };
-        for field in [Field::Name, Field::Route, Field::Device] {
+        let unit = Some(Field::Unit).filter(|unit| finding.get(Field::Dose).is_some() && finding.get(*unit).is_none());
+        for field in [Field::Name, Field::Route, Field::Device].into_iter().chain(unit) {
             if let Some(value) = last.get(field) {
                 finding.set(field, value.clone());
             }
@@ -1239,6 +1260,23 @@ fn overlay(old: &mut Finding, new: &Finding) {
 }
 
 /// "He's prescribed nitro but didn't take any": of the drug just named; of no drug it says nothing.
+/// Whether the piece that a dose was told by (spray, nebulizer, puffs) is this one's.
+fn by_the_same_piece(finding: &Finding, other: &Finding) -> bool {
+    let piece = [Field::Unit, Field::Form, Field::Device];
+    piece.iter().all(|field| finding.get(*field).is_none_or(|value| other.get(*field) == Some(value)))
+}
+
+/// Whether it is given in another form or another way.
+fn by_another_piece(finding: &Finding, other: &Finding) -> bool {
+    let differs = |field: &Field| matches!((finding.get(*field), other.get(*field)), (Some(a), Some(b)) if a != b);
+    [Field::Form, Field::Device, Field::Route].iter().any(differs)
+}
+
+/// Told by a piece that says something of the drug: milligrams do not.
+fn named_by_piece(finding: &Finding) -> bool {
+    finding.get(Field::Form).is_some() || finding.get(Field::Device).is_some() || finding.is(Field::Unit, "puffs")
+}
+
 fn complete_use(finding: &mut Finding, taken: &Taken) -> bool {
     let named = |f: &Finding| f.get(Field::Name).or(f.get(Field::Class)).is_some();
     if finding.kind() != Kind::RecentUse || named(finding) {

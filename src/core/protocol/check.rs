@@ -224,12 +224,17 @@ fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
             out.doses.push(dosing(protocol, plan, drug, "dose.no_row", Slots::new(), &because));
         }
         Fit::Outside(row, because) => {
-            let slots = vec![
+            let mut slots = vec![
                 ("value".into(), Value::Number(amount)),
                 ("unit".into(), Value::text(spoken_unit(said_unit, amount))),
                 ("range".into(), Value::text(row.body.spoken.clone())),
             ];
-            out.doses.push(dosing(protocol, plan, row, "dose.outside", slots, &because));
+            // Where the dose goes by weight, what it comes to is of more use than the rule.
+            let weighed = facts.weight().and_then(|(_, weight)| dose::weighed(&row.body, weight.kg));
+            let weighed = weighed.map(rounded);
+            let prompt = if weighed.is_some() { "dose.outside_weighed" } else { "dose.outside" };
+            slots.extend(weighed.map(|dose| ("weighed".to_string(), Value::Number(dose))));
+            out.doses.push(dosing(protocol, plan, row, prompt, slots, &because));
         }
         Fit::NeedsWeight(row) => {
             let mut question = dosing(protocol, plan, row, "dose.weight", Slots::new(), &[]);
@@ -237,6 +242,16 @@ fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
             out.questions.push(question);
         }
     }
+}
+
+/// To what can be said and drawn up: whole from ten on, tenths below (0.15 mg stays).
+fn rounded(dose: Decimal) -> Decimal {
+    let places = match dose.as_f64() {
+        small if small < 1.0 => 2,
+        small if small < 10.0 => 1,
+        _ => 0,
+    };
+    Decimal::from_f64(dose.as_f64(), places).unwrap_or(dose)
 }
 
 /// A unit as the voice says it.

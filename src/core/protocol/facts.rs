@@ -285,10 +285,12 @@ impl<'a> Facts<'a> {
                 let said = [Field::Text, Field::Name].iter().filter_map(|f| entry.finding.text(*f));
                 let said = said.map(|t| format!(" {} ", t.to_lowercase().replace(['_', '-', ','], " ")));
                 for text in said {
-                    if test.words.iter().any(|word| text.contains(&format!(" {word} "))) {
+                    let has = |words: &[String]| words.iter().any(|word| text.contains(&format!(" {word} ")));
+                    if has(&test.words) {
                         return Verdict::new(Answer::Yes).on(entry);
                     }
-                    if test.settled_by.iter().any(|word| text.contains(&format!(" {word} "))) && !doubted(entry) {
+                    let open = test.open_with.iter().any(|end| text.contains(&format!("{end} ")));
+                    if has(&test.settled_by) && !open && !doubted(entry) {
                         settled = Verdict::new(Answer::No).on(entry);
                     }
                 }

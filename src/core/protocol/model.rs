@@ -223,6 +223,10 @@ pub struct TextTest {
     /// Words that show that the matter was told: with one of these and none of `words` the answer is no.
     #[serde(default)]
     pub settled_by: Vec<String>,
+    /// With one of these (ends of words, so "'s pills" is "grandma's pills") the text settles nothing: pills are no
+    /// substance.
+    #[serde(default)]
+    pub open_with: Vec<String>,
     /// Findings (see `core::condition`) that show the same.
     #[serde(default)]
     pub settled_by_told: Vec<String>,
