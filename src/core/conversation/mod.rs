@@ -414,13 +414,9 @@ impl Conversation {
 
     fn context(&self) -> Context {
         let patient = self.patient.unwrap_or(1);
-        let ages = self.ledger.of(Kind::Patient, patient);
-        let child = ages.last().is_some_and(|e| {
-            let years = e.finding.int(Field::AgeYears);
-            let small = [Field::AgeMonths, Field::AgeDays].iter().any(|f| e.finding.get(*f).is_some());
-            small || years.is_some_and(|y| y < settle::CHILD_UNDER_YEARS)
-        });
-        Context { child, patient }
+        // What was told of the patient last may be his weight.
+        let child = self.ledger.of(Kind::Patient, patient).rev().find_map(|e| is_child(&e.finding));
+        Context { child: child.unwrap_or(false), patient }
     }
 
     /// What one meaning would do.
@@ -1260,6 +1256,13 @@ fn overlay(old: &mut Finding, new: &Finding) {
 }
 
 /// "He's prescribed nitro but didn't take any": of the drug just named; of no drug it says nothing.
+/// `None` where the finding tells no age.
+fn is_child(patient: &Finding) -> Option<bool> {
+    let small = [Field::AgeMonths, Field::AgeDays].iter().any(|f| patient.get(*f).is_some());
+    let years = patient.int(Field::AgeYears).map(|years| years < settle::CHILD_UNDER_YEARS);
+    if small { Some(true) } else { years }
+}
+
 /// Whether the piece that a dose was told by (spray, nebulizer, puffs) is this one's.
 fn by_the_same_piece(finding: &Finding, other: &Finding) -> bool {
     let piece = [Field::Unit, Field::Form, Field::Device];

@@ -265,7 +265,11 @@ fn why(state: &State, protocol: &Protocol) -> Vec<Act> {
     let Some(said) = warning else {
         return vec![Act::Answer(sentence(protocol, "answer.no_warning", AdviceType::ReadBack, "why", &Slots::new()))];
     };
-    let text = format!("{} {}", said.advice.say, said.advice.source);
+    // Aloud the source's name is enough; the record of the warning has it whole.
+    let source = said.advice.source.split([',', ';', ':', '(']).next().unwrap_or_default().trim();
+    let warned = said.advice.say.trim_end_matches('.');
+    let stop = if warned.ends_with('?') { "" } else { "." };
+    let text = format!("{warned}{stop} {source}.");
     let mut advice = sentence(
         protocol,
         "answer.why",
