@@ -22,6 +22,7 @@ use super::ledger::{ECHO, Entry, Ledger};
 use super::text::{Break, Token};
 use super::time::Moment;
 use super::utterance::{Change, Doubt, Transcript, Understood, Whose};
+use crate::core::decimal::Decimal;
 use interpret::{Answer, Answered, Draft, Meaning, Question};
 use settle::{Context, Settled};
 
@@ -802,7 +803,10 @@ impl Conversation {
             taken.why.push(grammar.prompt("which_drug", &[]));
             return false;
         };
-        for (field, value) in plan.fields() {
+        // "Half the tube is in" of a tube of fifteen grams: not the plan's dose.
+        let pieces = |f: &Finding| f.number(Field::Count).unwrap_or(Decimal::from_int(1));
+        let other_amount = finding.get(Field::Count).is_some() && pieces(finding) != pieces(&plan);
+        for (field, value) in plan.fields().filter(|(field, _)| !(other_amount && *field == Field::Dose)) {
             let own = matches!(field, Field::Unconfirmed | Field::HappenedAt | Field::Echoed);
             let wanted = match finding.kind() {
                 Kind::MedicationGiven => !own,
