@@ -306,6 +306,11 @@ impl Run<'_> {
         let Some(source) = self.grammar.slots.get(slot).map(|s| s.source) else { return };
         let place = self.find(at, |run, at| !run.values(slot, source, at).is_empty());
         let Some(place) = place else { return };
+        // "gave her Benadryl at ten": a number behind an "at" that the phrase does not name is a time.
+        let timed = (at..place).any(|i| self.on.tokens.get(i).is_some_and(|t| t.text == "at"));
+        if timed && source == Source::Number {
+            return;
+        }
         self.passed += place - at;
         for (end, value, impossible) in self.values(slot, source, place) {
             self.caps.push(Cap { slot, start: place, end, value, impossible });
