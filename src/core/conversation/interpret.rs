@@ -442,7 +442,7 @@ impl Reader<'_> {
             }
             // "he takes aspirin, doesn't he".
             Mood::Tag => {
-                self.ask_back(found.start);
+                self.ask_back(found);
                 return;
             }
             // "no change, still wheezing" tells.
@@ -838,7 +838,8 @@ impl Reader<'_> {
     fn astray(&self, start: usize) -> bool {
         let affirmed = self.positive_at;
         let last = self.strays.iter().rev().find(|at| **at >= affirmed && **at < start);
-        last.is_some_and(|at| at + 1 < start)
+        // "he is faking a seizure": what describes a thing stands behind its article.
+        last.is_some_and(|at| at + 1 < start || self.on.free.get(at + 1).copied().unwrap_or(false))
     }
 
     /// A word of the kind that a question of the same sentence asks for.
@@ -1350,20 +1351,26 @@ impl Reader<'_> {
         self.meaning.drafts.extend(self.current.take().filter(said));
     }
 
-    /// "we're giving aspirin, right": a plan stays one, its checks run before the hand moves; all else is asked.
-    fn ask_back(&mut self, end: usize) {
-        let plans: Vec<Draft> = self
-            .meaning
-            .drafts
-            .iter()
-            .chain(&self.current)
-            .filter(|d| d.kind == Kind::MedicationPlanned)
-            .cloned()
-            .collect();
-        self.turn_into_question(end);
-        self.asked.retain(|q| q.kind != Kind::MedicationPlanned);
-        let lost = plans.into_iter().filter(|plan| !self.meaning.drafts.contains(plan)).collect::<Vec<_>>();
-        self.meaning.drafts.extend(lost);
+    /// "we're giving aspirin, right": a plan stays one, its checks run before the hand moves. Whether "pulse is ninety, right"
+    /// measured or asked is asked aloud. All else is a question.
+    fn ask_back(&mut self, found: &Match) {
+        self.push_current();
+        let vital = |d: &Draft| self.grammar.frame(d.frame).is_some_and(|f| f.vital);
+        let plan = |d: &Draft| d.kind == Kind::MedicationPlanned;
+        let before = std::mem::take(&mut self.meaning.drafts);
+        let (mut kept, others): (Vec<Draft>, Vec<Draft>) = before.into_iter().partition(|d| vital(d) || plan(d));
+        if let Some(last) = kept.last_mut().filter(|d| vital(d) && self.is_last_clause(d, found.start)) {
+            last.unclear = Some(self.on.said(found.start, found.end).to_string());
+        }
+        self.meaning.drafts = others;
+        self.turn_into_question(found.start);
+        self.meaning.drafts.append(&mut kept);
+        self.meaning.drafts.sort_by_key(|d| d.words.start);
+    }
+
+    /// No pause but the one before `end` stands behind `draft`.
+    fn is_last_clause(&self, draft: &Draft, end: usize) -> bool {
+        (draft.words.end..end).all(|at| self.break_before(at) < Break::Comma)
     }
 
     /// A question mark makes questions of what was said since the last pause.
@@ -1518,6 +1525,13 @@ fn clashes(draft: &Draft, gathered: &[Gathered]) -> bool {
     let apart = (has(Field::Name) && brings(Field::Class)) || (has(Field::Class) && brings(Field::Name));
     // "no drug allergies, but peanuts": none of one kind, and one of another.
     let apart = apart || (has(Field::None) && brings(Field::Name)) || (has(Field::Name) && brings(Field::None));
+    // "pulse one twenty eight, can't find a radial": what is not there is another than what was counted.
+    let placed = |field: Field| draft.fields.iter().any(|(f, _)| *f == field);
+    let absent = gathered.iter().any(|g| g.field == Field::Present && g.value == Value::Flag(false));
+    let elsewhere = absent && brings(Field::Site) && has_number(draft) && !placed(Field::Site);
+    // "apneic, bagging him": a breath that others make is none of his own.
+    let none = draft.fields.contains(&(Field::Present, Value::Flag(false)));
+    let apart = apart || elsewhere || (none && brings(Field::Effort));
     let differs = |g: &Gathered| draft.fields.iter().any(|(f, v)| *f == g.field && *v != g.value);
     apart || gathered.iter().any(|g| !g.default && differs(g))
 }
