@@ -45,6 +45,8 @@ pub struct Draft {
     pub leads: bool,
     /// Behind a "copy" or before a "got it".
     pub copies: bool,
+    /// Taken over from the value before it ("one forty over ninety on the left, one thirty over eighty on the right").
+    pub inherited: Vec<Field>,
     /// Its place is that of the sign alone ("JVD"): no other sign's.
     pub own_place: bool,
 }
@@ -171,6 +173,7 @@ pub fn interpret(
         still: false,
         was: false,
         positive: false,
+        positive_at: 0,
         turned: false,
         restated: false,
         correcting: false,
@@ -215,6 +218,8 @@ struct Reader<'a> {
     was: bool,
     /// "does have": what follows is there.
     positive: bool,
+    /// Where that was said.
+    positive_at: usize,
     /// Behind a "but": what was denied before it is not denied behind it.
     turned: bool,
     restated: bool,
@@ -445,7 +450,7 @@ impl Reader<'_> {
             }
             // "he takes aspirin, doesn't he".
             Mood::Tag => {
-                self.turn_into_question(found.start);
+                self.ask_back(found);
                 return;
             }
             // "no change, still wheezing" tells.
@@ -539,6 +544,7 @@ impl Reader<'_> {
             Act::Positive => {
                 self.denial = Denial::None;
                 self.positive = true;
+                self.positive_at = found.end;
                 self.affirms = Some(found.end);
             }
             Act::And => {}
@@ -577,10 +583,10 @@ impl Reader<'_> {
             Act::HandoverEnds => self.meaning.handover_ends = true,
             Act::Address => self.meaning.addressed = true,
             Act::Copy => self.meaning.copies = true,
-            Act::Patient => self.reported("patient"),
-            Act::Family => self.reported("family"),
-            Act::Bystander => self.reported("bystander"),
-            Act::OtherAgency => self.reported("other_agency"),
+            Act::Patient => self.reported("patient", found),
+            Act::Family => self.reported("family", found),
+            Act::Bystander => self.reported("bystander", found),
+            Act::OtherAgency => self.reported("other_agency", found),
             Act::Before => self.before(),
             Act::Time => self.happened(found),
             Act::About => self.about = true,
@@ -588,8 +594,21 @@ impl Reader<'_> {
         }
     }
 
-    fn reported(&mut self, by: &str) {
+    fn reported(&mut self, by: &str, found: &Match) {
         self.push_current();
+        // "no loss of consciousness, per the wife": who told what was just said.
+        let told = self.meaning.drafts.last_mut().filter(|d| {
+            let vital = self.grammar.frame(d.frame).is_some_and(|f| f.vital);
+            let joined = (d.words.end..found.start).all(|at| self.on.free.get(at).copied().unwrap_or(false));
+            let stop = (d.words.end.saturating_sub(1)..found.start)
+                .any(|at| self.on.tokens.get(at).is_some_and(|t| t.after >= Break::Stop));
+            !vital && joined && !stop && self.on.ends_clause(found.end)
+        });
+        if let Some(draft) = told {
+            draft.fields.retain(|(f, _)| *f != Field::ReportedBy);
+            draft.fields.push((Field::ReportedBy, Value::text(by)));
+            return;
+        }
         self.source.retain(|(f, _)| *f != Field::ReportedBy);
         self.source.push((Field::ReportedBy, Value::text(by)));
         if self.tone != Tone::Silent {
@@ -766,6 +785,11 @@ impl Reader<'_> {
             self.ask(frame, &gathered, phrase, found);
             return;
         }
+        // "no crushing chest pain": the pain is denied or asked about, and not how it feels.
+        let describes = data.in_text && data.deny.is_none() && !phrase.before.is_empty();
+        if describes && (self.denial != Denial::None || self.tone != Tone::Says) {
+            return;
+        }
         match self.tone {
             // "what is the pain like, sharp, dull": what is offered with the question answers nothing.
             Tone::Says if self.offered(data.kind, found, numeric) => {
@@ -822,6 +846,15 @@ impl Reader<'_> {
         let asked = self.asked.last().is_some_and(|q| q.kind == kind && !q.negative);
         let alone = matches!(phrase.role, Role::Alone(_));
         asked && alone && !self.negative && self.grammar.is_denier(self.on, found.start)
+    }
+
+    /// "he is lying about the drugs": what is not understood stands between, and is no word of the thing itself ("he has
+    /// horrendous chest pain").
+    fn astray(&self, start: usize) -> bool {
+        let affirmed = self.positive_at;
+        let last = self.strays.iter().rev().find(|at| **at >= affirmed && **at < start);
+        // "he is faking a seizure": what describes a thing stands behind its article.
+        last.is_some_and(|at| at + 1 < start || self.on.free.get(at + 1).copied().unwrap_or(false))
     }
 
     /// A word of the kind that a question of the same sentence asks for.
@@ -885,6 +918,7 @@ impl Reader<'_> {
             leads: false,
             copies: false,
             own_place: false,
+            inherited: Vec::new(),
         }
     }
 
@@ -1027,15 +1061,24 @@ impl Reader<'_> {
             }
         }
         let negated = negated && items.is_empty();
+        // "no pedal pulse on the right": more of what the phrase itself denied.
+        let absent = |d: &Draft| !d.negated && d.fields.contains(&(Field::Present, Value::Flag(false)));
+        let negated = negated && !(!opens && joins && self.current.as_ref().is_some_and(absent));
         self.named = gathered.iter().filter(|g| !g.default).map(|g| g.field).collect();
         let same = self.current.as_ref().is_some_and(|d| d.frame == frame);
+        if let Some(draft) = self.current.as_mut().filter(|_| same && !opens && data.vital) {
+            let told = |f: &Field| draft.inherited.contains(f) && gathered.iter().any(|g| g.field == *f && !g.default);
+            let fields = std::mem::take(&mut draft.fields);
+            draft.fields = fields.into_iter().filter(|(f, _)| !told(f)).collect();
+        }
         let clash =
             self.current.as_ref().is_some_and(|d| clashes(d, &gathered) || (d.negated != negated && has_value(d)));
         if !same || clash || (opens && self.current.as_ref().is_some_and(|d| d.unchanged)) {
             let mut draft = self.draft(frame, found);
             if let (true, Some(old)) = (same, &self.current) {
-                let anew =
-                    (old.words.end..found.end.max(old.words.end) + 1).any(|at| self.grammar.is_anew(self.on, at));
+                let tokens = self.on.tokens.len();
+                let clause = (found.end..tokens).find(|end| self.on.ends_clause(*end)).unwrap_or(tokens);
+                let anew = (old.words.end..clause).any(|at| self.grammar.is_anew(self.on, at));
                 draft.restated = old.restated && !anew;
                 draft.answers = old.answers;
                 for (field, value) in &old.fields {
@@ -1045,6 +1088,7 @@ impl Reader<'_> {
                     let own = old.own_place && matches!(field, Field::Region | Field::Quadrant);
                     if !denied && !own && data.carry.contains(field) && !gathered.iter().any(|g| g.field == *field) {
                         draft.fields.push((*field, value.clone()));
+                        draft.inherited.push(*field);
                     }
                 }
             }
@@ -1055,12 +1099,14 @@ impl Reader<'_> {
             self.current = Some(draft);
         }
         self.opened = None;
+        self.of_the_limb_named(&mut gathered);
         let estimated = |g: &Gathered| {
             g.number.is_some() && g.start.checked_sub(1).is_some_and(|before| self.grammar.is_about(self.on, before))
         };
         let estimate = gathered.iter().any(estimated);
         let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about) || estimate);
         let own_place = gathered.iter().any(|g| implied_place(self.on, g, &gathered));
+        let positive = self.positive && !self.astray(found.start);
         let Some(draft) = &mut self.current else { return };
         draft.own_place |= own_place;
         draft.negated |= negated;
@@ -1097,7 +1143,7 @@ impl Reader<'_> {
         }
         let none = draft.fields.iter().any(|(f, _)| *f == Field::None);
         // "there is a gas leak" affirms no safe scene: only what can be denied can be affirmed so.
-        if self.positive && !draft.negated && has_value(draft) && !none && data.deny.is_some() {
+        if positive && !draft.negated && has_value(draft) && !none && data.deny.is_some() {
             for (field, value) in data.yes.iter().flatten() {
                 if !draft.fields.iter().any(|(f, _)| f == field) {
                     draft.fields.push((*field, value.clone()));
@@ -1115,6 +1161,20 @@ impl Reader<'_> {
             self.meaning.lead.clear();
         }
         self.last_complete = complete;
+    }
+
+    /// "left hip's tender, leg's shortened": a limb without its side is the one just named.
+    fn of_the_limb_named(&self, gathered: &mut [Gathered]) {
+        let limb = |(f, _): &&(Field, Value)| matches!(f, Field::Region | Field::Limb);
+        let named = self.meaning.drafts.last().and_then(|d| d.fields.iter().find(limb));
+        let Some((_, Value::Text(named))) = named else { return };
+        for place in gathered.iter_mut().filter(|g| g.field == Field::Region) {
+            if let Value::Text(region) = &mut place.value
+                && named.strip_suffix(region.as_str()).is_some_and(|side| side.ends_with('_'))
+            {
+                region.clone_from(named);
+            }
+        }
     }
 
     /// True where what follows a denial is said for itself: "no edema, lungs have crackles", "denies pain, abdomen is
@@ -1205,6 +1265,12 @@ impl Reader<'_> {
         let before = found.start - usize::from(found.start > 0 && self.break_before(found.start) < Break::Comma);
         let led = (before..first).any(|at| self.grammar.asserts(self.on, at));
         let end = found.end + usize::from(!self.on.ends_clause(found.end));
+        // "no shortness of breath, dizzy though".
+        let trails = |at: usize| {
+            let word = self.grammar.asserts(self.on, at) && !self.on.free.get(at).copied().unwrap_or(false);
+            word && !or && self.on.ends_clause(at + 1) && self.break_before(found.start) >= Break::Comma
+        };
+        let led = led || (found.end..end).any(trails);
         let verb = (first..end).any(|at| {
             let named = found.caps.iter().any(|c| (c.start..c.end).contains(&at));
             !named && self.grammar.is_auxiliary(self.on, at)
@@ -1300,6 +1366,28 @@ impl Reader<'_> {
         self.meaning.drafts.extend(self.current.take().filter(said));
     }
 
+    /// "we're giving aspirin, right": a plan stays one, its checks run before the hand moves. Whether "pulse is ninety, right"
+    /// measured or asked is asked aloud. All else is a question.
+    fn ask_back(&mut self, found: &Match) {
+        self.push_current();
+        let vital = |d: &Draft| self.grammar.frame(d.frame).is_some_and(|f| f.vital);
+        let plan = |d: &Draft| d.kind == Kind::MedicationPlanned;
+        let before = std::mem::take(&mut self.meaning.drafts);
+        let (mut kept, others): (Vec<Draft>, Vec<Draft>) = before.into_iter().partition(|d| vital(d) || plan(d));
+        if let Some(last) = kept.last_mut().filter(|d| vital(d) && self.is_last_clause(d, found.start)) {
+            last.unclear = Some(self.on.said(found.start, found.end).to_string());
+        }
+        self.meaning.drafts = others;
+        self.turn_into_question(found.start);
+        self.meaning.drafts.append(&mut kept);
+        self.meaning.drafts.sort_by_key(|d| d.words.start);
+    }
+
+    /// No pause but the one before `end` stands behind `draft`.
+    fn is_last_clause(&self, draft: &Draft, end: usize) -> bool {
+        (draft.words.end..end).all(|at| self.break_before(at) < Break::Comma)
+    }
+
     /// A question mark makes questions of what was said since the last pause.
     fn turn_into_question(&mut self, end: usize) {
         let mut begin = end.saturating_sub(1);
@@ -1313,11 +1401,16 @@ impl Reader<'_> {
             std::mem::take(&mut self.meaning.drafts).into_iter().partition(|d| d.words.start >= begin);
         self.meaning.drafts = kept;
         for draft in asked {
+            let denies = |(field, value): &(Field, Value)| match field {
+                Field::None => true,
+                Field::Present | Field::Taken => *value == Value::Flag(false),
+                _ => false,
+            };
             self.asked.push(Question {
                 frame: draft.frame,
                 kind: draft.kind,
+                negative: draft.negated || draft.fields.iter().any(denies),
                 fields: draft.fields,
-                negative: draft.negated,
                 either: false,
                 which: false,
                 still: self.still,
@@ -1447,6 +1540,13 @@ fn clashes(draft: &Draft, gathered: &[Gathered]) -> bool {
     let apart = (has(Field::Name) && brings(Field::Class)) || (has(Field::Class) && brings(Field::Name));
     // "no drug allergies, but peanuts": none of one kind, and one of another.
     let apart = apart || (has(Field::None) && brings(Field::Name)) || (has(Field::Name) && brings(Field::None));
+    // "pulse one twenty eight, can't find a radial": what is not there is another than what was counted.
+    let placed = |field: Field| draft.fields.iter().any(|(f, _)| *f == field);
+    let absent = gathered.iter().any(|g| g.field == Field::Present && g.value == Value::Flag(false));
+    let elsewhere = absent && brings(Field::Site) && has_number(draft) && !placed(Field::Site);
+    // "apneic, bagging him": a breath that others make is none of his own.
+    let none = draft.fields.contains(&(Field::Present, Value::Flag(false)));
+    let apart = apart || elsewhere || (none && brings(Field::Effort));
     let differs = |g: &Gathered| draft.fields.iter().any(|(f, v)| *f == g.field && *v != g.value);
     apart || gathered.iter().any(|g| !g.default && differs(g))
 }

@@ -26,6 +26,12 @@ use crate::core::decimal::Decimal;
 use interpret::{Answer, Answered, Draft, Meaning, Question};
 use settle::{Context, Settled};
 
+/// What a lone number may be, with the values that it then may have. Common practice, no source.
+const LONE: [(Kind, Field, i64, i64); 3] = [
+    (Kind::Pulse, Field::RatePerMin, 30, 220),
+    (Kind::Respirations, Field::RatePerMin, 4, 60),
+    (Kind::OxygenSaturation, Field::Percent, 70, 100),
+];
 /// How long a question stays open, milliseconds.
 const QUESTION_MS: u64 = 30_000;
 /// How a value is confirmed that was read back.
@@ -440,8 +446,14 @@ impl Conversation {
         }
         self.talk_back(grammar, &meaning, &mut taken);
         taken.contests = meaning.answers.iter().any(|a| a.answer == Answer::No && a.at == 0 && a.questions.is_empty());
-        for draft in &meaning.drafts {
+        let (row, drafts): (Vec<&Draft>, Vec<&Draft>) =
+            meaning.drafts.iter().partition(|d| grammar.frame(d.frame).is_some_and(|f| f.by_order));
+        let plain = row_is_plain(&row, &drafts);
+        for draft in meaning.drafts.iter().filter(|d| plain || !row.contains(d)) {
             self.take_draft(grammar, draft, context, when, &mut taken);
+        }
+        if !plain {
+            ask_row(grammar, &row, context, &mut taken);
         }
         self.take_no_beside(grammar, &meaning, context, &mut taken);
         ask_felt_or_heard(grammar, &mut taken);
@@ -1168,17 +1180,44 @@ fn context_of(finding: &Finding) -> i64 {
     finding.patient()
 }
 
+/// "One twenty two over seventy six, seventy eight, sixteen, ninety eight": the whole set in its usual order is taken as it
+/// is; a part of it only where no other vital sign that was not said can hold one of the numbers. One number is none.
+fn row_is_plain(row: &[&Draft], others: &[&Draft]) -> bool {
+    let said = |kind: Kind| others.iter().any(|d| d.kind == kind && !d.numbers.is_empty() && !d.restated);
+    let fits = |draft: &Draft, kind: Kind| {
+        let value = draft.numbers.first().and_then(|n| n.value.as_int());
+        let holds = |n: i64| LONE.iter().any(|(k, _, low, high)| *k == kind && (*low..=*high).contains(&n));
+        !said(kind) && value.is_some_and(holds)
+    };
+    let in_place = row.iter().all(|d| fits(d, d.kind));
+    match row {
+        [] => true,
+        [_] => false,
+        [first, second] => {
+            let kinds = || LONE.iter().map(|(kind, ..)| *kind);
+            let pairs = kinds().flat_map(|one| kinds().map(move |other| (one, other)));
+            in_place && pairs.filter(|(a, b)| a != b && fits(first, *a) && fits(second, *b)).count() == 1
+        }
+        _ => in_place,
+    }
+}
+
+/// Asks what the numbers of a row are whose order does not settle it.
+fn ask_row(grammar: &Grammar, row: &[&Draft], context: Context, taken: &mut Taken) {
+    let numbers = row.iter().flat_map(|d| &d.numbers).map(|n| n.said.clone()).collect::<Vec<_>>();
+    let Some(first) = numbers.first() else { return };
+    taken.ambiguous = true;
+    taken.why.push(grammar.prompt("lone_number", &[("number", &numbers.join(" "))]));
+    let options = lone_options(grammar, first, taken, context.patient);
+    taken.options.extend(options);
+}
+
 /// What a number that belongs to nothing may be: each vital sign that was not said and that can hold it.
 fn lone_options(grammar: &Grammar, said: &str, taken: &Taken, patient: i64) -> Vec<Vec<Finding>> {
     let on = grammar.utterance(said);
     let Some(value) = on.number(0) else { return Vec::new() };
-    let candidates = [
-        (Kind::Pulse, Field::RatePerMin, 30, 220),
-        (Kind::Respirations, Field::RatePerMin, 4, 60),
-        (Kind::OxygenSaturation, Field::Percent, 70, 100),
-    ];
     let mut options = Vec::new();
-    for (kind, field, low, high) in candidates {
+    for (kind, field, low, high) in LONE {
         let said = taken.changes.iter().filter_map(recorded).any(|f| f.kind() == kind && f.get(field).is_some());
         let fits = value.as_int().is_some_and(|n| (low..=high).contains(&n));
         if fits && !said {

@@ -199,6 +199,7 @@ impl Compiler<'_> {
                 vital: raw.vital,
                 in_text: raw.in_text,
                 ends_text: raw.ends_text,
+                by_order: raw.by_order,
             };
             self.grammar.frames.push(frame);
             let numbers = raw.number.iter().map(|n| (n.field.clone(), n.clone())).collect();

@@ -102,6 +102,7 @@ pub struct Frame {
     pub vital: bool,
     pub in_text: bool,
     pub ends_text: bool,
+    pub by_order: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -662,6 +663,8 @@ impl Reader<'_> {
         frame.in_text = self.flag(in_text);
         let ends_text = table.take("ends_text");
         frame.ends_text = self.flag(ends_text);
+        let by_order = table.take("by_order");
+        frame.by_order = self.flag(by_order);
         self.finish(table);
         let exists = self.files.frames.iter().any(|f| f.id == frame.id);
         if self.may_stand(&id, exists, replaces, because) {

@@ -3,8 +3,9 @@
 use std::cell::Cell;
 use std::collections::BTreeSet;
 
-use super::{Grammar, Node, Role, Source, WordId};
+use super::{Grammar, Node, Role, Source, Target, WordId};
 use crate::core::decimal::Decimal;
+use crate::core::finding::Field;
 use crate::core::text::{self, Break, Clock, Form, Half, Reading, Token};
 
 /// An utterance made ready: words interned, meaningless ones dropped, numbers read.
@@ -306,6 +307,15 @@ impl Run<'_> {
         let Some(source) = self.grammar.slots.get(slot).map(|s| s.source) else { return };
         let place = self.find(at, |run, at| !run.values(slot, source, at).is_empty());
         let Some(place) = place else { return };
+        // "gave her Benadryl at ten": a number behind an "at" that the phrase does not name is a time.
+        let dose = self.grammar.slots.get(slot).is_some_and(|s| matches!(s.target, Target::Field(Field::Dose)));
+        let timed = (at..place).any(|i| {
+            let word = self.on.tokens.get(i).is_some_and(|t| t.text == "at");
+            word || (dose && self.grammar.is_about(self.on, i))
+        });
+        if timed && source == Source::Number {
+            return;
+        }
         self.passed += place - at;
         for (end, value, impossible) in self.values(slot, source, place) {
             self.caps.push(Cap { slot, start: place, end, value, impossible });

@@ -281,6 +281,8 @@ pub struct Frame {
     pub in_text: bool,
     /// Ends free text without a comma: "fell off a ladder weighs eighty kilos".
     pub ends_text: bool,
+    /// Only its place in a row says what the number is.
+    pub by_order: bool,
 }
 
 #[derive(Clone, Debug)]

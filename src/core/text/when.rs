@@ -4,6 +4,9 @@ use super::number::{self, Form};
 use super::token::{Break, NumberWord, Token};
 use crate::core::decimal::Decimal;
 
+/// More minutes than these are not said in groups ("two thirty minutes"). Our own choice, no source.
+const GROUPED_MINUTES: i64 = 120;
+
 /// Which half of the day a spoken time belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Half {
@@ -362,7 +365,10 @@ impl Walk<'_> {
             if let Some(unit) = self.unit(reading.end) {
                 // `one second` is what one says for "wait".
                 let wait = unit == 1 && reading.value == Decimal::from_int(1);
-                if let (Some(seconds), false) = (times(reading.value, unit), wait) {
+                // "one forty two thirty minutes ago": nobody counts 230 minutes so, it is a 142 of half an hour ago.
+                let grouped = reading.form == Form::Pair && unit == 60;
+                let two_numbers = grouped && reading.value > Decimal::from_int(GROUPED_MINUTES);
+                if let (Some(seconds), false) = (times(reading.value, unit), wait || two_numbers) {
                     all.push(Span { end: reading.end + 1, seconds, approximate: unit > 604_800 });
                 }
             }
@@ -385,8 +391,9 @@ impl Walk<'_> {
                 None => {}
             }
         }
-        // `the past hour`.
-        if let (Some(unit), true) = (self.unit(at + 1), self.is(at, "past") || self.is(at, "last")) {
+        // `the past hour`; without the article, "last week" is a moment and no length.
+        let length = self.is(at, "past") || (self.is(at, "last") && at > 0 && self.is(at - 1, "the"));
+        if let (Some(unit), true) = (self.unit(at + 1), length) {
             add(at + 2, unit, unit > 604_800);
         }
         let from = at + usize::from(self.is_article(at));
