@@ -457,6 +457,7 @@ fn quiet_over_our_own_words_need_not_be_sure() {
         "a rival"
     );
     assert!(quiet(&Transcript { text: "sat 96 percent quiet".into(), ..base.clone() }), "behind our words");
+    assert!(quiet(&Transcript { text: "percent quiet 38".into(), ..base.clone() }), "among our words");
     assert!(!quiet(&Transcript { text: "sat 96 percent".into(), ..base.clone() }));
     assert!(!quiet(&Transcript { text: "her lungs are quiet".into(), ..base.clone() }), "said of something else");
     assert!(

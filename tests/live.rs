@@ -18,6 +18,8 @@ mod latency;
 mod listening;
 #[path = "live/microphone.rs"]
 mod microphone;
+#[path = "live/over_ours.rs"]
+mod over_ours;
 #[path = "live/voice.rs"]
 mod voice;
 

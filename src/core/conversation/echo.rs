@@ -39,6 +39,15 @@ pub fn ours(grammar: &Grammar, transcript: &Transcript) -> Option<Range<usize>> 
         .or_else(|| sounded.then(|| row_of_ours(&tokens, &said, &own)).flatten())
 }
 
+/// The words that are none of ours, whatever stands between them.
+pub fn beside_ours(grammar: &Grammar, transcript: &Transcript) -> Option<String> {
+    let own = grammar.utterance(transcript.own_voice.as_ref()?).tokens;
+    let own: Vec<String> = own.iter().flat_map(spoken).collect();
+    let tokens = grammar.utterance(&transcript.text).tokens;
+    let theirs = tokens.iter().filter(|token| !spoken(token).iter().all(|word| own.contains(word)));
+    Some(theirs.map(|token| token.text.as_str()).collect::<Vec<_>>().join(" "))
+}
+
 /// Where the last of our words ends, if the text is mostly they.
 fn mostly_ours(transcript: &Transcript, tokens: &[Token], said: &[Token], own: &[String]) -> Option<usize> {
     // A bare number after a question of ours is its answer, though we said it too.

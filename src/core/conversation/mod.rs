@@ -274,14 +274,15 @@ impl Conversation {
         }
     }
 
-    /// "Quiet" over our own words, even as a guess, as a rival reading or behind our words that came back: falling silent
+    /// "Quiet" over our own words, even as a guess, as a rival reading or among our words that came back: falling silent
     /// harms nobody, and going on against a "quiet" does. What was in doubt is asked again, a warning stays on the screen.
     fn quiet_over_ours(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Option<Understood> {
         transcript.own_voice.as_ref()?;
         self.we_speak = true;
         let ours = echo::ours(grammar, transcript);
         let heard = ours.map_or_else(|| transcript.text.clone(), |ours| without(&transcript.text, &ours));
-        let others = rivals(transcript).into_iter().map(|(text, _)| text);
+        let beside = echo::beside_ours(grammar, transcript);
+        let others = rivals(transcript).into_iter().map(|(text, _)| text).chain(beside);
         let asks = |text: &String| {
             let ours = echo::ours(grammar, &Transcript { text: text.clone(), ..transcript.clone() }).is_some();
             let taken = self.understand(grammar, text, when);

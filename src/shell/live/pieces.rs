@@ -5,6 +5,7 @@
 
 use std::ops::Range;
 
+use crate::core::command::Command;
 use crate::core::finding::{Field, Finding};
 use crate::shell::segment::Segment;
 
@@ -21,6 +22,21 @@ pub struct Sense {
     /// All of it is understood and nothing in doubt.
     pub certain: bool,
     pub findings: Vec<Finding>,
+    pub commands: Vec<Command>,
+    /// A question of the crew's.
+    pub asks: bool,
+}
+
+impl Sense {
+    /// Nothing that anybody would miss.
+    pub fn is_nothing(&self) -> bool {
+        self.findings.is_empty() && self.commands.is_empty() && !self.asks
+    }
+
+    /// How much is understood.
+    fn count(&self) -> usize {
+        self.findings.len() + self.commands.len()
+    }
 }
 
 /// The pieces of what may be one sentence, and what was heard in each: `H`.
@@ -47,16 +63,19 @@ pub struct Apart<H> {
 }
 
 impl<H> Apart<H> {
-    /// Whether the pieces mean more as one: no fewer findings, and not merely what one of them says for certain beside what
+    /// Whether the pieces mean more as one: no fewer findings and commands, and not merely what one of them says for certain beside what
     /// was made of another.
     pub fn are_less_than(&self, one: &Sense) -> bool {
-        let count = self.senses.iter().map(|sense| sense.findings.len()).sum::<usize>();
+        let count = self.senses.iter().map(Sense::count).sum::<usize>();
         // Put together again all is in doubt, which makes it no other finding.
         let told: Vec<Finding> = one.findings.iter().map(without_doubt).collect();
-        let holds = |sense: &Sense| sense.findings.iter().all(|finding| told.contains(finding));
-        let certain = |sense: &&Sense| sense.certain && !sense.ours && !sense.findings.is_empty();
+        let holds = |sense: &Sense| {
+            let commands = sense.commands.iter().all(|command| one.commands.contains(command));
+            commands && sense.findings.iter().all(|finding| told.contains(finding))
+        };
+        let certain = |sense: &&Sense| sense.certain && !sense.ours && sense.count() > 0;
         let said_apart = self.senses.iter().filter(certain).any(holds);
-        !one.ours && !one.findings.is_empty() && one.findings.len() >= count && !said_apart
+        !one.ours && one.count() > 0 && one.count() >= count && !said_apart
     }
 }
 
@@ -180,8 +199,9 @@ mod tests {
         pieces
     }
 
-    const NOTHING: Sense = Sense { ours: false, certain: false, findings: Vec::new() };
-    const OURS: Sense = Sense { ours: true, certain: false, findings: Vec::new() };
+    const NOTHING: Sense =
+        Sense { ours: false, certain: false, findings: Vec::new(), commands: Vec::new(), asks: false };
+    const OURS: Sense = Sense { ours: true, certain: false, findings: Vec::new(), commands: Vec::new(), asks: false };
 
     fn finding(kind: Kind) -> Finding {
         Finding::new(kind)
@@ -235,6 +255,18 @@ mod tests {
         let mut beside = one(&[Kind::Procedure, Kind::OxygenSaturation]);
         beside.findings.iter_mut().for_each(|finding| finding.set(Field::Unconfirmed, Value::Flag(true)));
         assert!(!second.are_less_than(&beside));
+    }
+
+    /// "Third hand," and "read back the vitals" mean nothing without each other.
+    #[test]
+    fn a_command_cut_in_two_is_one_command() {
+        let vitals = Command::ReadBack { what: "vitals".into() };
+        let command = Sense { certain: true, commands: vec![vitals], ..NOTHING };
+        let apart = |senses| joined(two(2_000, senses)).expect("one of the crew's is poor").1;
+        assert!(apart([NOTHING, NOTHING]).are_less_than(&command));
+        assert!(apart([OURS, NOTHING]).are_less_than(&command));
+        assert!(!apart([NOTHING, command.clone()]).are_less_than(&command), "the second says it alone");
+        assert!(!apart([some(), NOTHING]).are_less_than(&NOTHING));
     }
 
     #[test]
