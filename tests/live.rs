@@ -12,6 +12,8 @@ mod rig;
 mod call;
 #[path = "tools/counted.rs"]
 mod counted;
+#[path = "live/faults.rs"]
+mod faults;
 #[path = "live/latency.rs"]
 mod latency;
 #[path = "live/listening.rs"]
@@ -20,6 +22,10 @@ mod listening;
 mod microphone;
 #[path = "live/over_ours.rs"]
 mod over_ours;
+#[path = "live/said.rs"]
+mod said;
+#[path = "live/soak.rs"]
+mod soak;
 #[path = "live/voice.rs"]
 mod voice;
 

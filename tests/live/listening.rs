@@ -67,7 +67,7 @@ pub fn told(seen: &[Value]) -> String {
     seen.iter().filter_map(of).collect::<Vec<_>>().join("\n")
 }
 
-fn verify(rig: &Rig, record: &Path) {
+pub fn verify(rig: &Rig, record: &Path) {
     let output = rig.command(super::rig::program()).arg("verify").arg(record).output().expect("it starts");
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stdout));
 }
@@ -324,7 +324,7 @@ fn ticks_with_children(pid: u32) -> u64 {
 }
 
 /// The program's and its recogniser's.
-fn resident_with_children_kb(pid: u32) -> u64 {
+pub fn resident_with_children_kb(pid: u32) -> u64 {
     resident_kb(pid) + children(pid).into_iter().map(resident_kb).sum::<u64>()
 }
 
@@ -334,7 +334,7 @@ fn children(pid: u32) -> Vec<u32> {
     children.flat_map(|c| c.split_whitespace().filter_map(|n| n.parse().ok()).collect::<Vec<u32>>()).collect()
 }
 
-fn resident_kb(pid: u32) -> u64 {
+pub fn resident_kb(pid: u32) -> u64 {
     let mut text = String::new();
     std::fs::File::open(format!("/proc/{pid}/status")).and_then(|mut f| f.read_to_string(&mut text)).expect("it runs");
     let line = text.lines().find(|l| l.starts_with("VmRSS:")).expect("Linux says so");
