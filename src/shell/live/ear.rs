@@ -3,7 +3,7 @@
 //! Utterances end at a pause. So that nobody waits for the pause *and then* for the recogniser, recognition of what was
 //! said so far begins early in the pause; when its words are complete in themselves the utterance ends there and then.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -31,8 +31,8 @@ const EARCON_SHARE: f32 = 0.5;
 /// An answer of the recogniser is missed after so long, milliseconds: it takes 0.2 to 0.7 s, a few on a busy machine, and is
 /// given up by its parent only after half a minute.
 const BEHIND_MS: u64 = 5_000;
-/// Stretches of sound that are looked at for a "quiet" at a time: no sentence waits for more.
-const LOOKS_MAX: usize = 4;
+/// Stretches of sound that wait to be looked at for a "quiet": as many as come at once. The oldest goes.
+const LOOKS_MAX: usize = 5;
 /// A level is told every so many samples.
 const LEVEL_EVERY: u64 = RATE_HZ as u64 / 4;
 
@@ -128,7 +128,8 @@ pub fn start(
         early: None,
         pieces: Pieces::default(),
         lookout: Lookout::default(),
-        looks: BTreeMap::new(),
+        looks: VecDeque::new(),
+        looking: None,
         hushed: None,
         waiting: BTreeMap::new(),
         jobs,
@@ -245,8 +246,9 @@ struct Ear {
     /// What was cut at a begin or end of our own words, until it is known what became of it.
     pieces: Pieces<Option<Heard>>,
     lookout: Lookout,
-    /// Where the stretches of sound are that are being looked at for a "quiet", absolute.
-    looks: BTreeMap<u64, Range<u64>>,
+    /// Stretches of sound that are to be looked at for a "quiet", and the one at the recogniser.
+    looks: VecDeque<Stretch>,
+    looking: Option<(u64, Range<u64>)>,
     /// Where one was found last.
     hushed: Option<Range<u64>>,
     /// The utterances at the recogniser.
@@ -376,14 +378,27 @@ impl Ear {
     }
 
     /// Somebody may be asking us to be silent. With a headset the utterances by themselves tell.
-    fn look(&mut self, Stretch { samples, span }: Stretch) {
-        let somebody = self.canceller.as_ref().is_none_or(|canceller| canceller.somebody(span.start, span.end));
-        if self.options.in_step || !somebody || self.looks.len() >= LOOKS_MAX {
+    fn look(&mut self, stretch: Stretch) {
+        let (from, to) = (stretch.span.start, stretch.span.end);
+        let somebody = self.canceller.as_ref().is_none_or(|canceller| canceller.may_be_somebody(from, to));
+        if self.options.in_step || !somebody {
             return;
         }
-        if let Some(id) = self.send(samples) {
-            self.looks.insert(id, span);
+        if self.looks.len() >= LOOKS_MAX {
+            self.looks.pop_front();
         }
+        self.looks.push_back(stretch);
+        self.look_on();
+    }
+
+    /// One at a time, while no sentence waits for the recogniser.
+    fn look_on(&mut self) {
+        if !self.options.own_voice.speaking() {
+            self.looks.clear();
+        }
+        let busy = self.looking.is_some() || !self.waiting.is_empty();
+        let Some(Stretch { samples, span }) = (!busy).then(|| self.looks.pop_front()).flatten() else { return };
+        self.looking = self.send(samples).map(|id| (id, span));
     }
 
     fn looked(&mut self, transcript: Transcript, span: Range<u64>) {
@@ -530,13 +545,14 @@ impl Ear {
                     self.tell(Told::Mended(detail));
                 });
                 self.words(id, result);
+                self.look_on();
             }
         }
         true
     }
 
     fn words(&mut self, id: u64, result: Result<Transcript, String>) {
-        if let Some(span) = self.looks.remove(&id) {
+        if let Some((_, span)) = self.looking.take_if(|(looking, _)| *looking == id) {
             // Lost to the recogniser is nothing that anybody said: the utterance around it is still to come.
             result.into_iter().for_each(|transcript| self.looked(transcript, span.clone()));
         } else if let Some(awaited) = self.waiting.remove(&id) {
@@ -582,6 +598,7 @@ impl Ear {
         let apart = canceller.is_some_and(|canceller| canceller.apart() || canceller.silent(start_ms, end_ms));
         transcript.own_voice = own.over(start_ms, end_ms);
         transcript.whose = self.whose(awaited);
+        transcript.somebody = canceller.is_some_and(|canceller| canceller.somebody(start_ms, end_ms));
         transcript.talked_over = !apart && own.talked_over(start_ms);
         transcript.mixed = awaited.pieces.is_some() || (!apart && own.mixed(start_ms, end_ms));
         let silent = transcript.text.trim().is_empty();

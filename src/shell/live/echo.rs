@@ -228,11 +228,22 @@ impl Canceller {
         }
     }
 
-    /// True when somebody else than we may have spoken for a syllable or more from `from_ms` to `to_ms`.
+    /// True when somebody else than we spoke for a syllable or more from `from_ms` to `to_ms`, or may have.
+    pub fn may_be_somebody(&self, from_ms: u64, to_ms: u64) -> bool {
+        self.heard_beside_us(from_ms, to_ms, true)
+    }
+
+    /// True when the sound tells that somebody else than we spoke.
     pub fn somebody(&self, from_ms: u64, to_ms: u64) -> bool {
+        self.heard_beside_us(from_ms, to_ms, false)
+    }
+
+    /// `unknown` is the answer where nobody knew how to take our words out.
+    fn heard_beside_us(&self, from_ms: u64, to_ms: u64, unknown: bool) -> bool {
         let place = |ms: u64| ms * u64::from(RATE_HZ) / 1000;
         let within = |past: &&Past| past.place >= place(from_ms) && past.place < place(to_ms);
-        let theirs = |past: &&Past| past.left.is_none_or(|left| left > AUDIBLE && left > THEIRS_LEAVES * past.heard);
+        let theirs =
+            |past: &&Past| past.left.map_or(unknown, |left| left > AUDIBLE && left > THEIRS_LEAVES * past.heard);
         self.past.iter().filter(within).filter(theirs).count() >= SYLLABLE
     }
 
@@ -816,6 +827,11 @@ mod tests {
         let ranges = [(1_800, 3_800), (4_200, 6_800), (10_200, 11_800), (60_000, 61_000)];
         let mixed: Vec<f32> = room(&played, 0.5).iter().zip(&crew).map(|(a, b)| a + b).collect();
         assert_eq!(whose(&mixed, &ranges), [Whose::Ours, Whose::Theirs, Whose::Theirs, Whose::Unknown]);
+        let mut canceller = Canceller::default();
+        assert!(!canceller.may_be_somebody(1_800, 3_800), "nothing was heard");
+        feed(&mut canceller, &played, &mixed);
+        let somebody = ranges.map(|(from, to)| canceller.somebody(1_000 + from, 1_000 + to));
+        assert_eq!(somebody, [false, true, true, false]);
         assert_eq!(whose(&crew, &ranges[1..2]), [Whose::Theirs], "a headset");
         assert_eq!(
             whose(&vec![0.0; crew.len()], &ranges[..2]),
