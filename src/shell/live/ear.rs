@@ -391,12 +391,12 @@ impl Ear {
         self.look_on();
     }
 
-    /// One at a time, while no sentence waits for the recogniser.
+    /// One at a time: no sentence waits for more than that, nor a "quiet" for a sentence that was made of our words.
     fn look_on(&mut self) {
         if !self.options.own_voice.speaking() {
             self.looks.clear();
         }
-        let busy = self.looking.is_some() || !self.waiting.is_empty();
+        let busy = self.looking.is_some();
         let Some(Stretch { samples, span }) = (!busy).then(|| self.looks.pop_front()).flatten() else { return };
         self.looking = self.send(samples).map(|id| (id, span));
     }
