@@ -626,11 +626,15 @@ impl Ear {
         let start_ms = awaited.times.start_ms.saturating_sub(self.base_ms);
         let whose = self.whose(&awaited);
         match awaited.pieces {
-            Some(pieces) => {
+            Some(mut pieces) => {
                 let sense = |heard: &Heard| (self.options.sense)(&heard.transcript);
-                match heard.filter(|heard| pieces.are_less_than(&sense(heard))) {
-                    Some(heard) => self.tell_heard(Some(heard)),
-                    None => pieces.heard.into_iter().for_each(|heard| self.tell_heard(heard)),
+                match (heard.filter(|heard| pieces.are_less_than(&sense(heard))), pieces.tail.take()) {
+                    (Some(heard), _) => self.tell_heard(Some(heard)),
+                    (None, Some(tail)) => {
+                        let times = self.times(&tail);
+                        self.recognise(tail, Awaited { times, pieces: Some(pieces) });
+                    }
+                    (None, None) => pieces.heard.into_iter().for_each(|heard| self.tell_heard(heard)),
                 }
             }
             None if self.pieces.has(start_ms) => {
