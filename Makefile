@@ -41,7 +41,7 @@ eval: setup-test build model  ## how well it hears, by voice and noise
 tune: build model ## train the recogniser on crew talk anew (hours; see models/README.md)
 	@scripts/tune.sh
 
-soak: build      ## the long versions of the crash tests
+soak: setup-test build model ## the long versions of the crash tests; ten minutes through the sound server
 	@scripts/soak.sh "$(BIN)"
 
 setup-demo:

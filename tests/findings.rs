@@ -465,6 +465,7 @@ fn quiet_over_our_own_words_need_not_be_sure() {
         "a rival"
     );
     assert!(quiet(&Transcript { text: "sat 96 percent quiet".into(), ..base.clone() }), "behind our words");
+    assert!(quiet(&Transcript { text: "percent quiet 38".into(), ..base.clone() }), "among our words");
     assert!(!quiet(&Transcript { text: "sat 96 percent".into(), ..base.clone() }));
     assert!(!quiet(&Transcript { text: "her lungs are quiet".into(), ..base.clone() }), "said of something else");
     assert!(
@@ -479,6 +480,7 @@ fn quiet_over_our_own_words_need_not_be_sure() {
 #[test]
 fn what_is_unsure_over_our_own_words_is_an_echo() {
     use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::event::Outcome;
     use thirdhand::core::time::Moment;
     use thirdhand::core::utterance::{Transcript, Whose};
 
@@ -496,6 +498,28 @@ fn what_is_unsure_over_our_own_words_is_an_echo() {
         assert_eq!(hear(0.3, whose, false), 1, "{whose:?}: behind ours");
     }
     assert_eq!(hear(0.58, Whose::Theirs, true), 0, "said again, or not");
+    // Our own values, which nobody could take out of the sound.
+    let values = |text: &str, confidence: f64| {
+        let own_voice = "Last vitals: At twenty fifty two, pulse eighty eight, pressure one thirty eight over eighty.";
+        let own_voice = Some(own_voice.to_string());
+        let heard = Transcript { own_voice, whose: Whose::Theirs, mixed: true, confidence, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &heard, when).findings().count()
+    };
+    let ours = ["pulse 88", "she is fine, pressure 38", "vitals at 22, pulse 88, pressure 38 over 80, the patient"];
+    assert_eq!(ours.map(|text| values(text, 0.4)), [0; 3]);
+    assert_eq!(values("blood pressure 144 over 90", 0.4), 1, "another value");
+    assert_eq!(values("oxygen saturation 96 percent on room air", 0.4), 1, "another vital sign");
+    // Somebody spoke into our words: silence would let him believe that it was taken.
+    let outcome = |text: &str, whose: Whose, somebody: bool| {
+        let own_voice = Some("low pressure: unstable, five minutes, adult limits, age not known".to_string());
+        let heard = Transcript { own_voice, whose, somebody, mixed: true, confidence: 0.3, ..Transcript::script(text) };
+        Conversation::default().hear(&grammar, &heard, when).outcome
+    };
+    let tourniquet = "tourniquet is on the right arm";
+    assert_eq!(outcome(tourniquet, Whose::Unknown, true), Outcome::Unmatched);
+    assert_eq!(outcome(tourniquet, Whose::Unknown, false), Outcome::Echo);
+    assert_eq!(outcome(tourniquet, Whose::Ours, true), Outcome::Echo);
+    assert_eq!(outcome("pressure unstable adult limits", Whose::Unknown, true), Outcome::Echo, "our words");
     assert_eq!((hear(0.65, Whose::Theirs, true), hear(0.3, Whose::Theirs, false)), (1, 1));
     // A value is asked about.
     let transcript = Transcript {

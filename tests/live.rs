@@ -12,12 +12,20 @@ mod rig;
 mod call;
 #[path = "tools/counted.rs"]
 mod counted;
+#[path = "live/faults.rs"]
+mod faults;
 #[path = "live/latency.rs"]
 mod latency;
 #[path = "live/listening.rs"]
 mod listening;
 #[path = "live/microphone.rs"]
 mod microphone;
+#[path = "live/over_ours.rs"]
+mod over_ours;
+#[path = "live/said.rs"]
+mod said;
+#[path = "live/soak.rs"]
+mod soak;
 #[path = "live/voice.rs"]
 mod voice;
 

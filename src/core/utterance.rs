@@ -48,6 +48,8 @@ pub struct Transcript {
     /// What the program itself was saying while this was heard, or just before.
     pub own_voice: Option<String>,
     pub whose: Whose,
+    /// True when the sound tells that somebody else's words are in it, whatever of ours is in it too.
+    pub somebody: bool,
     /// True when the program was still speaking as this began: it may be what is left of its own words.
     pub talked_over: bool,
     /// True when words of the program sounded at any time while it was said, and the microphone may have heard them too.

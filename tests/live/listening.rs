@@ -59,7 +59,7 @@ pub fn is_finding(name: &'static str) -> impl Fn(&Value) -> bool {
 }
 
 /// What was heard, said and recorded, one a line, for whoever looks for the fault.
-fn told(seen: &[Value]) -> String {
+pub fn told(seen: &[Value]) -> String {
     let kinds = ["heard", "finding", "advice", "spoken", "device", "recovered"];
     let of = |e: &Value| {
         kinds.iter().find(|kind| e["kind"] == **kind).map(|kind| format!("{} {kind} {}", e["mono_ms"], e[*kind]))
@@ -67,7 +67,7 @@ fn told(seen: &[Value]) -> String {
     seen.iter().filter_map(of).collect::<Vec<_>>().join("\n")
 }
 
-fn verify(rig: &Rig, record: &Path) {
+pub fn verify(rig: &Rig, record: &Path) {
     let output = rig.command(super::rig::program()).arg("verify").arg(record).output().expect("it starts");
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stdout));
 }
@@ -85,10 +85,10 @@ pub fn first_words(rig: &Rig, ear: &Ear) {
     rig.until(180_000, || ear.loud_ms() > 3_000 && ear.quiet_ms() > 1_000).expect("the first words are spoken");
 }
 
-/// The microphone hears what the loudspeaker plays, 6 dB quieter and 100 ms later.
-fn words_come_back(rig: &mut Rig) {
+/// The microphone hears what the loudspeaker plays, so much quieter and 100 ms later.
+pub fn words_come_back(rig: &mut Rig, volume: &str) {
     rig.load("module-loopback", &["source=loudspeaker.monitor", "sink=microphone", "latency_msec=100"]);
-    rig.set_loopback_volume("-6dB");
+    rig.set_loopback_volume(volume);
 }
 
 #[test]
@@ -124,7 +124,7 @@ fn the_program_never_takes_its_own_words_for_the_crews() {
     let Some((mut rig, _turn)) = world("listen: echo") else { return };
     let (Some(model), true) = (model("listen: echo"), has_flite("listen: echo")) else { return };
     rig.start_speech().expect("speech-dispatcher starts");
-    words_come_back(&mut rig);
+    words_come_back(&mut rig, "-6dB");
     let record = rig.path("call");
     let ear = rig.ear();
     let mut listen = start(&rig, &model, &record, &[]);
@@ -148,7 +148,7 @@ fn a_finding_spoken_over_the_programs_words_is_not_lost() {
     let Some((mut rig, _turn)) = world("listen: talked over") else { return };
     let (Some(model), true) = (model("listen: talked over"), has_flite("listen: talked over")) else { return };
     rig.start_speech().expect("speech-dispatcher starts");
-    words_come_back(&mut rig);
+    words_come_back(&mut rig, "-6dB");
     let ear = rig.ear();
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     let dir = rig.path("");
@@ -174,7 +174,7 @@ fn a_finding_spoken_over_the_very_first_words_is_not_lost() {
     let Some((mut rig, _turn)) = world("listen: first words talked over") else { return };
     let (Some(model), true) = (model("listen: talked over"), has_flite("listen: talked over")) else { return };
     rig.start_speech().expect("speech-dispatcher starts");
-    words_come_back(&mut rig);
+    words_come_back(&mut rig, "-6dB");
     let ear = rig.ear();
     let over = words(&rig.path(""), "oxygen saturation ninety six percent on room air");
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
@@ -324,7 +324,7 @@ fn ticks_with_children(pid: u32) -> u64 {
 }
 
 /// The program's and its recogniser's.
-fn resident_with_children_kb(pid: u32) -> u64 {
+pub fn resident_with_children_kb(pid: u32) -> u64 {
     resident_kb(pid) + children(pid).into_iter().map(resident_kb).sum::<u64>()
 }
 
@@ -334,7 +334,7 @@ fn children(pid: u32) -> Vec<u32> {
     children.flat_map(|c| c.split_whitespace().filter_map(|n| n.parse().ok()).collect::<Vec<u32>>()).collect()
 }
 
-fn resident_kb(pid: u32) -> u64 {
+pub fn resident_kb(pid: u32) -> u64 {
     let mut text = String::new();
     std::fs::File::open(format!("/proc/{pid}/status")).and_then(|mut f| f.read_to_string(&mut text)).expect("it runs");
     let line = text.lines().find(|l| l.starts_with("VmRSS:")).expect("Linux says so");

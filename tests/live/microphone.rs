@@ -6,13 +6,18 @@ use crate::rig::{MICROPHONE, Program, Rig, write_wav};
 use crate::world;
 use thirdhand::shell::clock::instant;
 
-/// 20 s of noise at -20 dBFS, 16 kHz: a room that is never silent.
+/// Noise 20 dB below the loudest for so long, 16 kHz: a room that is never silent.
 fn noise(rig: &Rig) -> std::path::PathBuf {
-    let path = rig.path("noise.wav");
+    hiss(rig, 20, 8)
+}
+
+/// Noise so many times quieter than the loudest.
+pub fn hiss(rig: &Rig, seconds: usize, quieter: i16) -> std::path::PathBuf {
+    let path = rig.path(&format!("noise-{quieter}.wav"));
     let mut x = 1u32;
-    let noise = (0..16_000 * 20).map(|_| {
+    let noise = (0..16_000 * seconds).map(|_| {
         x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        ((x >> 16) as i16) / 8
+        ((x >> 16) as i16) / quieter
     });
     write_wav(&path, noise);
     path

@@ -144,7 +144,7 @@ impl Rig {
 
     /// The same, while the test goes on; it ends with what is returned.
     pub fn play_in_background(&self, wav: &Path) -> Playing {
-        Playing(self.command("paplay").arg("-d").arg(MICROPHONE).arg(wav).spawn().expect("paplay starts"))
+        Playing(self.command("paplay").arg("-d").arg(MICROPHONE).arg(wav).spawn().expect("paplay starts").into())
     }
 
     /// Loads a module; its number.
@@ -197,12 +197,19 @@ impl Drop for Rig {
     }
 }
 
-pub struct Playing(Child);
+pub struct Playing(std::cell::RefCell<Child>);
+
+impl Playing {
+    pub fn ended(&self) -> bool {
+        self.0.borrow_mut().try_wait().is_ok_and(|status| status.is_some())
+    }
+}
 
 impl Drop for Playing {
     fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
+        let child = self.0.get_mut();
+        let _ = child.kill();
+        let _ = child.wait();
     }
 }
 
@@ -339,6 +346,11 @@ impl Program {
                 Err(_) => panic!("{what}: never came; seen: {:#?}", self.seen),
             }
         }
+    }
+
+    /// Takes what has come so far.
+    pub fn drain(&mut self) {
+        self.seen.extend(self.lines.try_iter());
     }
 
     pub fn signal(&self, name: &str) {

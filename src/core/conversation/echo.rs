@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use crate::core::finding::{Field, Finding};
 use crate::core::grammar::Grammar;
 use crate::core::text::{NumberWord, Token};
 use crate::core::utterance::{Transcript, Whose};
@@ -10,6 +11,7 @@ use crate::core::utterance::{Transcript, Whose};
 /// three" of "breathing four?"), unless the sound says that it is somebody else's. Our own choice.
 const OF_TEN: usize = 7;
 const OF_TEN_OVER_OURS: usize = 3;
+const OF_TEN_UNSURE: usize = 5;
 
 /// So many of our words in a row, in our order, are ours in the midst of somebody else's too. Our own choice.
 const IN_A_ROW: usize = 4;
@@ -39,6 +41,15 @@ pub fn ours(grammar: &Grammar, transcript: &Transcript) -> Option<Range<usize>> 
         .or_else(|| sounded.then(|| row_of_ours(&tokens, &said, &own)).flatten())
 }
 
+/// The words that are none of ours, whatever stands between them.
+pub fn beside_ours(grammar: &Grammar, transcript: &Transcript) -> Option<String> {
+    let own = grammar.utterance(transcript.own_voice.as_ref()?).tokens;
+    let own: Vec<String> = own.iter().flat_map(spoken).collect();
+    let tokens = grammar.utterance(&transcript.text).tokens;
+    let theirs = tokens.iter().filter(|token| !spoken(token).iter().all(|word| own.contains(word)));
+    Some(theirs.map(|token| token.text.as_str()).collect::<Vec<_>>().join(" "))
+}
+
 /// Where the last of our words ends, if the text is mostly they.
 fn mostly_ours(transcript: &Transcript, tokens: &[Token], said: &[Token], own: &[String]) -> Option<usize> {
     // A bare number after a question of ours is its answer, though we said it too.
@@ -55,6 +66,10 @@ fn mostly_ours(transcript: &Transcript, tokens: &[Token], said: &[Token], own: &
         Whose::Unknown if transcript.talked_over => (OF_TEN_OVER_OURS, true),
         Whose::Unknown => (OF_TEN, true),
         // Another value of what we are just saying ("pressure one twenty over eighty") is news.
+        // Unsure, it may also be what nobody could take out.
+        Whose::Theirs if super::is_unsure_over_ours(transcript) => {
+            (OF_TEN_UNSURE, in_turn(&digits(said), &digits(tokens)))
+        }
         Whose::Theirs => (OF_TEN, holds(&digits(said), &digits(tokens))),
     };
     let last = kept.last().filter(|_| a_word && our_value && kept.len() * 10 >= heard.len() * needed)?;
@@ -97,15 +112,24 @@ fn words_of(tokens: &[Token]) -> Vec<Said> {
     tokens.iter().enumerate().flat_map(words).collect()
 }
 
-/// Which of the words heard are ours, in the order in which we said them.
+/// Which of the words heard are ours, in the order in which we said them: as many as can be.
 fn in_order(heard: &[Said], own: &[String]) -> Vec<bool> {
+    // How many of the words from each on are ours, from each of ours on.
+    let mut rest = vec![vec![0usize; own.len() + 1]; heard.len() + 1];
+    for (h, said) in heard.iter().enumerate().rev() {
+        for (o, word) in own.iter().enumerate().rev() {
+            let skipped = rest[h + 1][o].max(rest[h][o + 1]);
+            rest[h][o] = if *word == said.word { skipped.max(rest[h + 1][o + 1] + 1) } else { skipped };
+        }
+    }
     let mut at = 0;
-    let ours = |said: &Said| {
-        let found = own.iter().skip(at).position(|word| *word == said.word);
+    let ours = |(h, said): (usize, &Said)| {
+        let kept = rest[h][at] > rest[h + 1][at];
+        let found = own.iter().skip(at).position(|word| *word == said.word).filter(|_| kept);
         at += found.map_or(0, |found| found + 1);
         found.is_some()
     };
-    heard.iter().map(ours).collect()
+    heard.iter().enumerate().map(ours).collect()
 }
 
 fn digits(tokens: &[Token]) -> Vec<String> {
@@ -115,6 +139,20 @@ fn digits(tokens: &[Token]) -> Vec<String> {
 /// Whether `part` stands in `all` without a gap.
 fn holds(all: &[String], part: &[String]) -> bool {
     part.is_empty() || all.windows(part.len()).any(|window| window == part)
+}
+
+/// Whether the values of a finding, if it has any, are all among those of our words.
+pub fn says_our_values(grammar: &Grammar, own_voice: &str, finding: &Finding) -> bool {
+    let ours = digits(&grammar.utterance(own_voice).tokens);
+    let numbers = finding.fields().filter(|(field, _)| *field != Field::Patient).filter_map(|(_, v)| v.as_number());
+    let said: Vec<Vec<String>> = numbers.map(|number| digits(&grammar.utterance(&number.to_string()).tokens)).collect();
+    !said.is_empty() && said.iter().all(|number| holds(&ours, number))
+}
+
+/// Whether `part` stands in `all`, in its order.
+fn in_turn(all: &[String], part: &[String]) -> bool {
+    let mut all = all.iter();
+    part.iter().all(|digit| all.any(|other| other == digit))
 }
 
 /// A word as it is compared with another that may be written otherwise: of a number the digits but for zeros, so that

@@ -173,6 +173,9 @@ impl Conversation {
             let passed_over = taken.changes.iter().any(|change| recorded(change).is_some());
             return Understood { passed_over, ..Understood::unmatched(&transcript.text) };
         }
+        if let Some(own_voice) = transcript.own_voice.as_ref().filter(|_| is_unsure_over_ours(transcript)) {
+            without_our_values(grammar, own_voice, &mut taken);
+        }
         doubt_two_ages(&mut taken);
         doubt_half_denied(grammar, &transcript.text, &mut taken);
         let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
@@ -281,14 +284,15 @@ impl Conversation {
         }
     }
 
-    /// "Quiet" over our own words, even as a guess, as a rival reading or behind our words that came back: falling silent
+    /// "Quiet" over our own words, even as a guess, as a rival reading or among our words that came back: falling silent
     /// harms nobody, and going on against a "quiet" does. What was in doubt is asked again, a warning stays on the screen.
     fn quiet_over_ours(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Option<Understood> {
         transcript.own_voice.as_ref()?;
         self.we_speak = true;
         let ours = echo::ours(grammar, transcript);
         let heard = ours.map_or_else(|| transcript.text.clone(), |ours| without(&transcript.text, &ours));
-        let others = rivals(transcript).into_iter().map(|(text, _)| text);
+        let beside = echo::beside_ours(grammar, transcript);
+        let others = rivals(transcript).into_iter().map(|(text, _)| text).chain(beside);
         let asks = |text: &String| {
             let ours = echo::ours(grammar, &Transcript { text: text.clone(), ..transcript.clone() }).is_some();
             let taken = self.understand(grammar, text, when);
@@ -1454,7 +1458,13 @@ fn may_be_anything(grammar: &Grammar, transcript: &Transcript) -> Option<Outcome
             (is_unsure_over_ours(transcript) && !value()).then_some(Outcome::Unmatched)
         }
         Whose::Ours | Whose::Unknown => {
-            (transcript.guessed || is_unsure_over_ours(transcript)).then_some(Outcome::Echo)
+            // Who spoke into our words must hear that nothing of it was taken.
+            let theirs = transcript.whose == Whose::Unknown && transcript.somebody;
+            let outcome = || match theirs && echo::ours(grammar, transcript).is_none() {
+                true => Outcome::Unmatched,
+                false => Outcome::Echo,
+            };
+            (transcript.guessed || is_unsure_over_ours(transcript)).then(outcome)
         }
     }
 }
@@ -1462,6 +1472,17 @@ fn may_be_anything(grammar: &Grammar, transcript: &Transcript) -> Option<Outcome
 fn is_unsure_over_ours(transcript: &Transcript) -> bool {
     let sure = if transcript.whose == Whose::Theirs { SURE_OVER_OURS_THEIRS } else { SURE_OVER_OURS };
     transcript.own_voice.is_some() && (transcript.talked_over || transcript.mixed) && transcript.confidence < sure
+}
+
+/// What is unsure over our words and has the value that we are just saying is what comes back of it.
+fn without_our_values(grammar: &Grammar, own_voice: &str, taken: &mut Taken) {
+    let ours = |change: &Change| matches!(change, Change::Record(f) if echo::says_our_values(grammar, own_voice, f));
+    let kept: Vec<bool> = taken.changes.iter().filter(|c| recorded(c).is_some()).map(|c| !ours(c)).collect();
+    taken.changes.retain(|change| !ours(change));
+    taken.doubts.retain(|doubt| kept.get(doubt.finding).copied().unwrap_or(true));
+    for doubt in &mut taken.doubts {
+        doubt.finding = kept.iter().take(doubt.finding).filter(|kept| **kept).count();
+    }
 }
 
 /// A text without a part of it.

@@ -3,12 +3,14 @@
 //! Utterances end at a pause. So that nobody waits for the pause *and then* for the recogniser, recognition of what was
 //! said so far begins early in the pause; when its words are complete in themselves the utterance ends there and then.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
+use std::ops::Range;
 use std::sync::Arc;
 
 use crossbeam_channel::{Receiver, Sender, TrySendError, bounded, never, select};
 
 use super::echo::Canceller;
+use super::lookout::{Lookout, Stretch};
 use super::own_voice::OwnVoice;
 use super::pieces::{Apart, Decision, Pieces, Sense};
 use crate::core::utterance::{Transcript, Whose};
@@ -29,6 +31,8 @@ const EARCON_SHARE: f32 = 0.5;
 /// An answer of the recogniser is missed after so long, milliseconds: it takes 0.2 to 0.7 s, a few on a busy machine, and is
 /// given up by its parent only after half a minute.
 const BEHIND_MS: u64 = 5_000;
+/// Stretches of sound that wait to be looked at for a "quiet": as many as come at once. The oldest goes.
+const LOOKS_MAX: usize = 5;
 /// A level is told every so many samples.
 const LEVEL_EVERY: u64 = RATE_HZ as u64 / 4;
 
@@ -81,6 +85,8 @@ pub struct Options {
     pub complete: Complete,
     /// What words mean by themselves.
     pub sense: Box<dyn Fn(&Transcript) -> Sense + Send>,
+    /// Whether words ask us to be silent.
+    pub asks_for_silence: Box<dyn Fn(&Transcript) -> bool + Send>,
     /// Wait for each utterance's words before taking more sound: the samples' own clock is the clock.
     pub in_step: bool,
     /// What the loudspeaker plays, to be taken out of what the microphone hears.
@@ -121,6 +127,10 @@ pub fn start(
         hearing: false,
         early: None,
         pieces: Pieces::default(),
+        lookout: Lookout::default(),
+        looks: VecDeque::new(),
+        looking: None,
+        hushed: None,
         waiting: BTreeMap::new(),
         jobs,
         results,
@@ -235,6 +245,12 @@ struct Ear {
     early: Option<Early>,
     /// What was cut at a begin or end of our own words, until it is known what became of it.
     pieces: Pieces<Option<Heard>>,
+    lookout: Lookout,
+    /// Stretches of sound that are to be looked at for a "quiet", and the one at the recogniser.
+    looks: VecDeque<Stretch>,
+    looking: Option<(u64, Range<u64>)>,
+    /// Where one was found last.
+    hushed: Option<Range<u64>>,
     /// The utterances at the recogniser.
     waiting: BTreeMap<u64, Awaited>,
     jobs: Sender<Job>,
@@ -344,6 +360,9 @@ impl Ear {
                 cut.into_iter().for_each(|segment| self.ended(segment, true));
             }
         }
+        if let Some(stretch) = self.lookout.hear(&block, speaking) {
+            self.look(stretch);
+        }
         self.pushed += block.samples.len() as u64;
         let done = self.segmenter.push(&block.samples);
         done.into_iter().for_each(|segment| self.ended(segment, false));
@@ -356,6 +375,45 @@ impl Ear {
             return self.tell(Told::Speaking(hearing));
         }
         true
+    }
+
+    /// Somebody may be asking us to be silent. With a headset the utterances by themselves tell.
+    fn look(&mut self, stretch: Stretch) {
+        let (from, to) = (stretch.span.start, stretch.span.end);
+        let somebody = self.canceller.as_ref().is_none_or(|canceller| canceller.may_be_somebody(from, to));
+        if self.options.in_step || !somebody {
+            return;
+        }
+        if self.looks.len() >= LOOKS_MAX {
+            self.looks.pop_front();
+        }
+        self.looks.push_back(stretch);
+        self.look_on();
+    }
+
+    /// One at a time: no sentence waits for more than that, nor a "quiet" for a sentence that was made of our words.
+    fn look_on(&mut self) {
+        if !self.options.own_voice.speaking() {
+            self.looks.clear();
+        }
+        let busy = self.looking.is_some();
+        let Some(Stretch { samples, span }) = (!busy).then(|| self.looks.pop_front()).flatten() else { return };
+        self.looking = self.send(samples).map(|id| (id, span));
+    }
+
+    fn looked(&mut self, transcript: Transcript, span: Range<u64>) {
+        let own = &self.options.own_voice;
+        let own_voice = own.over(span.start, span.end);
+        let transcript = Transcript { own_voice, talked_over: true, mixed: true, ..transcript };
+        if !own.speaking() || !(self.options.asks_for_silence)(&transcript) {
+            return;
+        }
+        let now_ms = boot_ms();
+        let Range { start: start_ms, end: end_ms } = span;
+        self.tell_heard(Some(Heard { transcript, start_ms, end_ms, cut_ms: now_ms, words_ms: now_ms }));
+        // What was said before and after it is another utterance.
+        let cut = self.segmenter.split();
+        cut.into_iter().for_each(|segment| self.ended(segment, false));
     }
 
     fn level(&mut self, samples: &[f32]) {
@@ -385,7 +443,7 @@ impl Ear {
         if self.is_own_earcon(&segment) {
             // No words, known now: it is not looked at again with every block of the pause.
             self.early = Some(Early { id: 0, end_ms, result: Some(Ok(Transcript::default())) });
-        } else if let Some(id) = self.send(segment) {
+        } else if let Some(id) = self.send(segment.samples) {
             self.early = Some(Early { id, end_ms, result: None });
         }
     }
@@ -408,7 +466,7 @@ impl Ear {
     }
 
     fn recognise(&mut self, segment: Segment, awaited: Awaited) {
-        match self.send(segment) {
+        match self.send(segment.samples) {
             Some(id) => {
                 self.waiting.insert(id, awaited);
                 if self.options.in_step {
@@ -451,9 +509,9 @@ impl Ear {
             && earcon::share(&segment.samples, RATE_HZ) > EARCON_SHARE
     }
 
-    fn send(&mut self, segment: Segment) -> Option<u64> {
+    fn send(&mut self, samples: Vec<f32>) -> Option<u64> {
         self.next_id += 1;
-        match self.jobs.try_send(Job { id: self.next_id, samples: segment.samples }) {
+        match self.jobs.try_send(Job { id: self.next_id, samples }) {
             Ok(()) => {
                 self.answers.asked(boot_ms());
                 Some(self.next_id)
@@ -487,13 +545,17 @@ impl Ear {
                     self.tell(Told::Mended(detail));
                 });
                 self.words(id, result);
+                self.look_on();
             }
         }
         true
     }
 
     fn words(&mut self, id: u64, result: Result<Transcript, String>) {
-        if let Some(awaited) = self.waiting.remove(&id) {
+        if let Some((_, span)) = self.looking.take_if(|(looking, _)| *looking == id) {
+            // Lost to the recogniser is nothing that anybody said: the utterance around it is still to come.
+            result.into_iter().for_each(|transcript| self.looked(transcript, span.clone()));
+        } else if let Some(awaited) = self.waiting.remove(&id) {
             self.utter(result, awaited);
         } else if let Some(early) = self.early.as_mut().filter(|early| early.id == id) {
             early.result = Some(result);
@@ -536,6 +598,7 @@ impl Ear {
         let apart = canceller.is_some_and(|canceller| canceller.apart() || canceller.silent(start_ms, end_ms));
         transcript.own_voice = own.over(start_ms, end_ms);
         transcript.whose = self.whose(awaited);
+        transcript.somebody = canceller.is_some_and(|canceller| canceller.somebody(start_ms, end_ms));
         transcript.talked_over = !apart && own.talked_over(start_ms);
         transcript.mixed = awaited.pieces.is_some() || (!apart && own.mixed(start_ms, end_ms));
         let silent = transcript.text.trim().is_empty();
@@ -563,11 +626,15 @@ impl Ear {
         let start_ms = awaited.times.start_ms.saturating_sub(self.base_ms);
         let whose = self.whose(&awaited);
         match awaited.pieces {
-            Some(pieces) => {
+            Some(mut pieces) => {
                 let sense = |heard: &Heard| (self.options.sense)(&heard.transcript);
-                match heard.filter(|heard| pieces.are_less_than(&sense(heard))) {
-                    Some(heard) => self.tell_heard(Some(heard)),
-                    None => pieces.heard.into_iter().for_each(|heard| self.tell_heard(heard)),
+                match (heard.filter(|heard| pieces.are_less_than(&sense(heard))), pieces.tail.take()) {
+                    (Some(heard), _) => self.tell_heard(Some(heard)),
+                    (None, Some(tail)) => {
+                        let times = self.times(&tail);
+                        self.recognise(tail, Awaited { times, pieces: Some(pieces) });
+                    }
+                    (None, None) => pieces.heard.into_iter().for_each(|heard| self.tell_heard(heard)),
                 }
             }
             None if self.pieces.has(start_ms) => {
@@ -582,10 +649,20 @@ impl Ear {
         }
     }
 
-    fn tell_heard(&self, heard: Option<Heard>) {
-        if let Some(heard) = heard {
-            self.tell(Told::Utterance(Box::new(heard)));
+    /// A "quiet" that was heard in the midst of our words is told once, and what else the utterance around it came out as is
+    /// nothing that anybody should say again.
+    fn tell_heard(&mut self, heard: Option<Heard>) {
+        let Some(heard) = heard else { return };
+        let quiet = heard.transcript.own_voice.is_some() && (self.options.asks_for_silence)(&heard.transcript);
+        let within = |hushed: &Range<u64>| heard.start_ms < hushed.end && hushed.start < heard.end_ms;
+        let again = self.hushed.as_ref().is_some_and(within);
+        if again && (quiet || (self.options.sense)(&heard.transcript).is_nothing()) {
+            return;
         }
+        if quiet {
+            self.hushed = Some(heard.start_ms..heard.end_ms);
+        }
+        self.tell(Told::Utterance(Box::new(heard)));
     }
 
     fn finish(&mut self) {

@@ -3,18 +3,17 @@
 //! While the loudspeaker sounds, the microphone's sound is held back, a second and a half at a time; the way from one to
 //! the other is learnt from the stretch itself: the delay by correlation, the rest by least squares, which the crew's words
 //! hardly disturb; and the stretch is let go without it. So nobody waits until something was learnt. Two devices' clocks
-//! drift apart (40 to 320 parts in a million with PulseAudio's loopback, measured), so the drift is measured too, by the
-//! delay of one half second and the next, and taken out first: an adaptive filter, which this was before, fell behind by
-//! it, to a gain of 1 dB where this has 20. Where the microphone does not hear the loudspeaker its sound passes unchanged
+//! drift apart, and their sound jumps (`course`): that is taken out first. An adaptive filter, which this was before, fell
+//! behind by the drift, to a gain of 1 dB where this has 20. Where the microphone does not hear the loudspeaker its sound passes unchanged
 //! and at once.
 
 use std::collections::VecDeque;
-use std::ops::Range;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
 
+use super::course::Course;
 use crate::core::utterance::Whose;
 use crate::shell::capture::{Block, RATE_HZ};
 
@@ -29,12 +28,6 @@ const SILENT: f32 = 1e-8;
 const PATIENCE: usize = 1_600;
 /// Sound of the loudspeaker that is kept, samples.
 const KEPT: usize = 12 * RATE_HZ as usize;
-/// The drift is measured between pieces of a stretch so long, whose delays are looked for so near to the one expected,
-/// samples. A peak counts there from so many times the spread on; a greater drift is an error, samples a sample.
-const PIECE: usize = RATE_HZ as usize / 2;
-const NEAR: i64 = 80;
-const STANDS_OUT_NEAR: f32 = 4.5;
-const DRIFT_MAX: f64 = 0.005;
 /// What is held back is looked at each time that so much more of it has come, samples.
 const LOOK_EVERY: usize = 3 * RATE_HZ as usize / 2;
 /// It is held back no longer than this, and no longer than the loudspeaker's pause after it, samples.
@@ -56,14 +49,6 @@ const LEAD: usize = TAPS;
 const REACH: u64 = 2;
 /// Noise that is assumed besides, as part of the loudspeaker's power.
 const RIDGE: f64 = 1e-3;
-/// The microphone hears the loudspeaker so early or late at most, against their stamps, samples: stamps may be off by
-/// what the machine was late when a stream began.
-const EARLIEST: i64 = -(RATE_HZ as i64) * 2 / 5;
-const LATEST: i64 = RATE_HZ as i64 * 4 / 5;
-/// Once known, the way's delay is made this short, samples: room for what correlates before its peak.
-const MARGIN: i64 = 160;
-/// A peak of the correlation counts from so many times its spread on: noise alone reaches 4.5 among so many places.
-const STANDS_OUT: f32 = 7.0;
 
 /// A room is silent so long after the loudspeaker, samples: 100 ms is more than taps know of.
 const FADES: usize = RATE_HZ as usize / 10;
@@ -73,6 +58,10 @@ const REMEMBERED: usize = 30 * RATE_HZ as usize / CHUNK;
 /// leaves 0.01 to 0.1, the crew as loud as we are half.
 const OURS_LEAVES: f32 = 0.2;
 const THEIRS_LEAVES: f32 = 0.35;
+
+/// Somebody is heard above this mean power (-50 dBFS), and says nothing in fewer chunks (128 ms).
+const AUDIBLE: f32 = 1e-5;
+const SYLLABLE: usize = 4;
 
 /// What is left where only we spoke is silenced, or it would be taken for speech and run together with the crew's words: a
 /// chunk of which, with those so near to it, no more is left than so many times what is left at least (the fifth part of
@@ -85,14 +74,14 @@ type Spectrum = Vec<Complex<f32>>;
 
 /// A stream's samples with their places on the common time line (samples since the machine started).
 #[derive(Default)]
-struct Line {
+pub struct Line {
     samples: VecDeque<f32>,
     /// Place of the first one.
     first: u64,
 }
 
 impl Line {
-    fn push(&mut self, block: &Block) {
+    pub fn push(&mut self, block: &Block) {
         let place = block.at_ms * u64::from(RATE_HZ) / 1000;
         if !block.follows || self.samples.is_empty() {
             self.samples.clear();
@@ -110,7 +99,7 @@ impl Line {
         self.stretch(place, CHUNK)
     }
 
-    fn stretch(&self, place: u64, len: usize) -> Vec<f32> {
+    pub fn stretch(&self, place: u64, len: usize) -> Vec<f32> {
         (0..len as u64)
             .map(|i| {
                 (place + i).checked_sub(self.first).and_then(|at| self.samples.get(at as usize)).copied().unwrap_or(0.0)
@@ -119,7 +108,7 @@ impl Line {
     }
 
     /// The sound between two samples, by the cubic through the four around it (Catmull and Rom's).
-    fn at(&self, place: f64) -> f32 {
+    pub fn at(&self, place: f64) -> f32 {
         let (whole, part) = (place.floor(), place.fract() as f32);
         let sample = |i: i64| -> f32 {
             let at = whole as i64 + i - self.first as i64;
@@ -164,22 +153,6 @@ struct Past {
     sounds: bool,
 }
 
-/// Where in the loudspeaker's sound the microphone's places are.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-struct Alignment {
-    /// So much later, samples, at the place `at`.
-    shift: f64,
-    at: u64,
-    /// And so much more for each sample after it.
-    drift: f64,
-}
-
-impl Alignment {
-    fn played_at(&self, place: u64) -> f64 {
-        place as f64 + self.shift + self.drift * (place as f64 - self.at as f64)
-    }
-}
-
 #[derive(Default)]
 pub struct Canceller {
     microphone: Line,
@@ -188,8 +161,8 @@ pub struct Canceller {
     follows: bool,
     filter: Filter,
     held: Option<Held>,
-    alignment: Alignment,
-    /// The microphone hears the loudspeaker, by `alignment`.
+    course: Course,
+    /// The microphone hears the loudspeaker, by `course`.
     found: bool,
     /// The way as it was last learnt.
     taps: Option<Vec<f32>>,
@@ -255,6 +228,25 @@ impl Canceller {
         }
     }
 
+    /// True when somebody else than we spoke for a syllable or more from `from_ms` to `to_ms`, or may have.
+    pub fn may_be_somebody(&self, from_ms: u64, to_ms: u64) -> bool {
+        self.heard_beside_us(from_ms, to_ms, true)
+    }
+
+    /// True when the sound tells that somebody else than we spoke.
+    pub fn somebody(&self, from_ms: u64, to_ms: u64) -> bool {
+        self.heard_beside_us(from_ms, to_ms, false)
+    }
+
+    /// `unknown` is the answer where nobody knew how to take our words out.
+    fn heard_beside_us(&self, from_ms: u64, to_ms: u64, unknown: bool) -> bool {
+        let place = |ms: u64| ms * u64::from(RATE_HZ) / 1000;
+        let within = |past: &&Past| past.place >= place(from_ms) && past.place < place(to_ms);
+        let theirs =
+            |past: &&Past| past.left.map_or(unknown, |left| left > AUDIBLE && left > THEIRS_LEAVES * past.heard);
+        self.past.iter().filter(within).filter(theirs).count() >= SYLLABLE
+    }
+
     /// True when nothing of the loudspeaker can be in what was heard from `from_ms` to `to_ms`: the way to the microphone is
     /// known, and it was silent for a while before and all along.
     pub fn silent(&self, from_ms: u64, to_ms: u64) -> bool {
@@ -297,7 +289,7 @@ impl Canceller {
         let held = self.let_go(Release::AsHeard);
         self.filter = Filter::default();
         self.taps = None;
-        self.alignment = Alignment::default();
+        self.course = Course::default();
         (self.found, self.apart) = (false, false);
         held
     }
@@ -315,12 +307,12 @@ impl Canceller {
     }
 
     fn patience(&self) -> usize {
-        PATIENCE + self.alignment.shift.max(0.0) as usize
+        PATIENCE + self.course.ahead()
     }
 
     /// Where in the loudspeaker's sound the microphone's place is.
     fn played_at(&self, place: u64) -> u64 {
-        self.alignment.played_at(place).max(0.0) as u64
+        self.course.played_at(place).max(0.0) as u64
     }
 
     fn chunk(&mut self) -> Vec<Block> {
@@ -367,34 +359,13 @@ impl Canceller {
         self.let_go(Release::AsHeard)
     }
 
-    /// Looks for the delay in what is held, and how it drifts. False: the microphone does not hear the loudspeaker.
+    /// Looks for the delay in what is held, how it drifts and jumps. False: the microphone does not hear the loudspeaker.
     fn look(&mut self) -> bool {
         let Some(held) = &self.held else { return false };
-        let expected = match self.delay_in(held, 0..held.samples.len(), None) {
-            Some(delay) => delay,
-            // The crew may be far louder: it is where it was.
-            None if self.found => MARGIN as f64 - (self.alignment.played_at(held.from) - held.from as f64),
-            None => return false,
-        };
-        let pieces = held.samples.len() / PIECE;
-        let delays: Vec<(f64, f64)> = (0..pieces)
-            .filter_map(|n| {
-                let delay = self.delay_in(held, n * PIECE..(n + 1) * PIECE, Some(expected))?;
-                Some(((n * PIECE + PIECE / 2) as f64, delay))
-            })
-            .collect();
-        let (delay, drift) = line(&delays).filter(|(_, drift)| drift.abs() <= DRIFT_MAX).unwrap_or((expected, 0.0));
-        self.alignment = Alignment { shift: MARGIN as f64 - delay, at: held.from, drift: -drift };
+        let before = self.found.then_some(&self.course);
+        let Some(course) = Course::of(&self.loudspeaker, held.from, &held.samples, before) else { return false };
+        self.course = course;
         true
-    }
-
-    /// By how many samples a part of what is held is later than it is in the loudspeaker's sound; only `NEAR` what is
-    /// expected, if anything is.
-    fn delay_in(&self, held: &Held, part: Range<usize>, expected: Option<f64>) -> Option<f64> {
-        let before = (held.from + part.start as u64).saturating_add_signed(-LATEST);
-        let played = self.loudspeaker.stretch(before, part.len() + (LATEST - EARLIEST) as usize);
-        let heard = held.samples.get(part)?;
-        delay(&played, heard, expected)
     }
 
     /// The way as it was around the second that begins at `at` in what is held: as it was before, unless it has changed.
@@ -413,7 +384,7 @@ impl Canceller {
     /// What was played to a stretch of the microphone's sound and `LEAD` samples before it, without the drift.
     fn aligned(&self, from: u64, len: usize) -> Vec<f32> {
         let begin = from.saturating_sub(LEAD as u64);
-        (0..(len + LEAD) as u64).map(|i| self.loudspeaker.at(self.alignment.played_at(begin + i))).collect()
+        (0..(len + LEAD) as u64).map(|i| self.loudspeaker.at(self.course.played_at(begin + i))).collect()
     }
 
     /// Lets go of what is held back.
@@ -482,58 +453,6 @@ fn silence_ours(cleaned: &mut [(u64, f32, Vec<f32>)]) {
     for ((_, _, samples), _) in cleaned.iter_mut().zip(&shares).filter(|(_, share)| **share <= limit) {
         samples.iter_mut().for_each(|sample| *sample *= 0.01);
     }
-}
-
-/// By how many samples `heard` is later than it is in `played`, which begins `LATEST` samples before it: the place where
-/// they correlate, each frequency counting the same, so that a voice's own repetition is not taken for it. `None` where no
-/// place stands out.
-fn delay(played: &[f32], heard: &[f32], expected: Option<f64>) -> Option<f64> {
-    let size = (played.len() + heard.len()).next_power_of_two();
-    let mut planner = RealFftPlanner::<f32>::new();
-    let forward = planner.plan_fft_forward(size);
-    let inverse = planner.plan_fft_inverse(size);
-    let (played, heard) = (spectrum(&*forward, played.to_vec()), spectrum(&*forward, heard.to_vec()));
-    let mut both: Spectrum = played.iter().zip(&heard).map(|(p, h)| p * h.conj()).collect();
-    let floor = both.iter().map(|b| b.norm()).sum::<f32>() / both.len() as f32 * 1e-3 + 1e-12;
-    both.iter_mut().for_each(|b| *b /= b.norm() + floor);
-    both[0] = Complex::default();
-    if let Some(last) = both.last_mut() {
-        *last = Complex::default();
-    }
-    let mut places = inverse.make_output_vec();
-    let _ = inverse.process(&mut both, &mut places);
-    // `heard` lies in `played` at `LATEST` less the delay.
-    let candidates = &places[..(LATEST - EARLIEST) as usize];
-    let spread = power(candidates).sqrt();
-    let (from, to, stands_out) = match expected {
-        None => (0, candidates.len(), STANDS_OUT),
-        Some(delay) => {
-            let at = LATEST - delay.round() as i64;
-            let within = |at: i64| at.clamp(0, candidates.len() as i64) as usize;
-            (within(at - NEAR), within(at + NEAR), STANDS_OUT_NEAR)
-        }
-    };
-    let searched = candidates[from..to].iter().map(|c| c.abs()).enumerate();
-    let (at, peak) = searched.max_by(|a, b| a.1.total_cmp(&b.1)).map(|(at, peak)| (from + at, peak))?;
-    let around = |i: usize| candidates.get(i).map_or(0.0, |c| c.abs());
-    (spread > 0.0 && peak > stands_out * spread)
-        .then(|| LATEST as f64 - at as f64 - top_of(around(at.wrapping_sub(1)), peak, around(at + 1)))
-}
-
-/// Where the top of the parabola through three neighbours is, from the middle one, which is the highest.
-fn top_of(before: f32, peak: f32, after: f32) -> f64 {
-    let bend = before - 2.0 * peak + after;
-    if bend < 0.0 { f64::from(0.5 * (before - after) / bend) } else { 0.0 }
-}
-
-/// The line through points, by least squares: its value at 0 and its slope. `None` for fewer than two.
-fn line(points: &[(f64, f64)]) -> Option<(f64, f64)> {
-    let n = points.len() as f64;
-    let mean = |of: &dyn Fn(&(f64, f64)) -> f64| points.iter().map(of).sum::<f64>() / n;
-    let (x, y) = (mean(&|p| p.0), mean(&|p| p.1));
-    let spread = mean(&|p| (p.0 - x).powi(2));
-    let slope = mean(&|p| (p.0 - x) * (p.1 - y)) / spread;
-    (points.len() > 1).then_some((y - slope * x, slope))
 }
 
 /// The normal equations of the way in a stretch of sound: of the taps whose sound, taken from what was heard, leaves the
@@ -613,7 +532,7 @@ fn correlate(short: &[f32], long: &[f32], lags: usize) -> Vec<f64> {
 }
 
 /// The spectrum of `samples` and as much silence behind them as the transform is long.
-fn spectrum<T: FftNum>(forward: &dyn RealToComplex<T>, mut samples: Vec<T>) -> Vec<Complex<T>> {
+pub fn spectrum<T: FftNum>(forward: &dyn RealToComplex<T>, mut samples: Vec<T>) -> Vec<Complex<T>> {
     samples.resize(forward.len(), T::zero());
     let mut out = forward.make_output_vec();
     // The lengths are right by construction, so this cannot fail.
@@ -699,7 +618,7 @@ fn subtract(a: &[f32], b: &[f32]) -> Vec<f32> {
     a.iter().zip(b).map(|(a, b)| a - b).collect()
 }
 
-fn power(samples: &[f32]) -> f32 {
+pub fn power(samples: &[f32]) -> f32 {
     samples.iter().map(|s| s * s).sum::<f32>() / samples.len().max(1) as f32
 }
 
@@ -793,16 +712,35 @@ mod tests {
             let (before, part) = (place as usize, place.fract() as f32);
             steady[before] * (1.0 - part) + steady.get(before + 1).copied().unwrap_or(0.0) * part
         };
-        let echo: Vec<f32> = (0..steady.len()).map(drifted).collect();
-        let mut crew: Vec<f32> = voice(seconds, 77, 0.4).iter().map(|s| s * 0.5).collect();
-        let from = (seconds - 4) * RATE_HZ as usize;
+        cleared(&played, (0..steady.len()).map(drifted).collect(), &format!("a drift of {drift}"));
+    }
+
+    /// A sound server drops some of what it hands on, or puts some in; what is left after is not all of our words.
+    #[test]
+    fn the_crews_words_over_ours_are_cleared_when_the_sound_jumps() {
+        let played = voice(16, 1, 0.7);
+        let mut echo = room(&played, 0.5);
+        let second = RATE_HZ as usize;
+        for at in [13 * second + 4_000, 14 * second + 9_000] {
+            echo.drain(at..at + 60);
+        }
+        let more: Vec<f32> = echo[12 * second - 300..12 * second].to_vec();
+        echo.splice(12 * second..12 * second, more);
+        echo.resize(played.len(), 0.0);
+        cleared(&played, echo, "jumps");
+    }
+
+    /// In the last four seconds the crew talks over us.
+    fn cleared(played: &[f32], echo: Vec<f32>, what: &str) {
+        let mut crew: Vec<f32> = voice(played.len() / RATE_HZ as usize, 77, 0.4).iter().map(|s| s * 0.5).collect();
+        let from = played.len() - 4 * RATE_HZ as usize;
         crew[..from].fill(0.0);
         let heard: Vec<f32> = echo.iter().zip(&crew).map(|(a, b)| a + b).collect();
-        let left = through(&played, &heard);
+        let left = through(played, &heard);
         let error: Vec<f32> = left[from..].iter().zip(&crew[from..]).map(|(a, b)| a - b).collect();
         let before = db(power(&crew[from..]), power(&echo[from..]));
         let after = db(power(&crew[from..left.len()]), power(&error));
-        assert!(after > before + 8.0, "{drift}: the crew stands out by {after:.1} dB instead of {before:.1}");
+        assert!(after > before + 8.0, "{what}: the crew stands out by {after:.1} dB instead of {before:.1}");
     }
 
     /// Nobody waits until the program has learnt how its words come back: the crew talks over the first of them.
@@ -889,6 +827,11 @@ mod tests {
         let ranges = [(1_800, 3_800), (4_200, 6_800), (10_200, 11_800), (60_000, 61_000)];
         let mixed: Vec<f32> = room(&played, 0.5).iter().zip(&crew).map(|(a, b)| a + b).collect();
         assert_eq!(whose(&mixed, &ranges), [Whose::Ours, Whose::Theirs, Whose::Theirs, Whose::Unknown]);
+        let mut canceller = Canceller::default();
+        assert!(!canceller.may_be_somebody(1_800, 3_800), "nothing was heard");
+        feed(&mut canceller, &played, &mixed);
+        let somebody = ranges.map(|(from, to)| canceller.somebody(1_000 + from, 1_000 + to));
+        assert_eq!(somebody, [false, true, true, false]);
         assert_eq!(whose(&crew, &ranges[1..2]), [Whose::Theirs], "a headset");
         assert_eq!(
             whose(&vec![0.0; crew.len()], &ranges[..2]),

@@ -3,9 +3,11 @@
 //!
 //! It decides nothing about a patient; it decides what is said about the devices.
 
+mod course;
 mod ear;
 mod echo;
 mod kept;
+mod lookout;
 mod news;
 mod own_voice;
 mod pieces;
@@ -33,6 +35,7 @@ pub use shift::{Place, Shift, Shown};
 pub use time::Time;
 
 use crate::core::clocks::ClockWatch;
+use crate::core::command::Command;
 use crate::core::conversation::Conversation;
 use crate::core::encounter::{Input, Knowledge};
 use crate::core::event::{self, Body, Opened, Outcome, Priority, Trouble};
@@ -110,6 +113,7 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         own_voice: own_voice.clone(),
         complete: complete(knowledge),
         sense: sense(knowledge),
+        asks_for_silence: asks_for_silence(knowledge),
         in_step: !time.is_machine(),
         loudspeaker: parts.loudspeaker,
     };
@@ -320,8 +324,9 @@ impl Live<'_> {
             self.time.heard_up_to(end_ms);
         }
         if self.shift.call().is_none() {
-            if !self.opens_a_call(&transcript, start_ms) {
-                self.screen.words_line("no call is open; heard", &transcript.text);
+            let understood = by_themselves(&self.knowledge.grammar, &transcript);
+            if understood.findings().next().is_none() {
+                self.between_calls(&transcript.text, &understood);
                 return Ok(());
             }
             self.shift.open(start_ms)?;
@@ -354,11 +359,12 @@ impl Live<'_> {
         }
     }
 
-    /// Between calls: do these words begin one? A finding does.
-    fn opens_a_call(&self, transcript: &Transcript, at_ms: u64) -> bool {
-        let when = Moment::new(0, self.time.wall(at_ms));
-        let understood = Conversation::default().hear(&self.knowledge.grammar, transcript, when);
-        understood.findings().next().is_some()
+    /// What begins no call. Silent we fall all the same: there are first words, and news of the devices.
+    fn between_calls(&mut self, text: &str, understood: &Understood) {
+        self.screen.words_line("no call is open; heard", text);
+        if is_quiet(&understood.commands) {
+            self.voice.hush();
+        }
     }
 
     /// Hands an input to the call, and does what follows from what became of it.
@@ -605,8 +611,20 @@ fn sense(knowledge: &Arc<Knowledge>) -> Box<dyn Fn(&Transcript) -> Sense + Send>
             ours: understood.outcome == Outcome::Echo,
             certain: is_certain(&understood),
             findings: understood.findings().cloned().collect(),
+            asks: !understood.asked.is_empty(),
+            commands: understood.commands,
         }
     })
+}
+
+/// Whether words ask us to be silent.
+fn asks_for_silence(knowledge: &Arc<Knowledge>) -> Box<dyn Fn(&Transcript) -> bool + Send> {
+    let knowledge = knowledge.clone();
+    Box::new(move |transcript| is_quiet(&by_themselves(&knowledge.grammar, transcript).commands))
+}
+
+fn is_quiet(commands: &[Command]) -> bool {
+    matches!(commands, [Command::Quiet { minutes: 0 }])
 }
 
 /// Words as they are understood in no conversation.

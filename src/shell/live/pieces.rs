@@ -5,6 +5,7 @@
 
 use std::ops::Range;
 
+use crate::core::command::Command;
 use crate::core::finding::{Field, Finding};
 use crate::shell::segment::Segment;
 
@@ -12,6 +13,9 @@ use crate::shell::segment::Segment;
 const BETWEEN_MS: u64 = 480;
 /// Nothing longer is put together, milliseconds.
 const LONGEST_MS: u64 = 15_000;
+/// Of what was said before the last piece so much is its sentence's, where all of it together made no sense, milliseconds.
+/// Our own choice.
+const BEGUN_MS: u64 = 2_000;
 
 /// What an utterance means by itself.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -21,6 +25,21 @@ pub struct Sense {
     /// All of it is understood and nothing in doubt.
     pub certain: bool,
     pub findings: Vec<Finding>,
+    pub commands: Vec<Command>,
+    /// A question of the crew's.
+    pub asks: bool,
+}
+
+impl Sense {
+    /// Nothing that anybody would miss.
+    pub fn is_nothing(&self) -> bool {
+        self.findings.is_empty() && self.commands.is_empty() && !self.asks
+    }
+
+    /// How much is understood.
+    fn count(&self) -> usize {
+        self.findings.len() + self.commands.len()
+    }
 }
 
 /// The pieces of what may be one sentence, and what was heard in each: `H`.
@@ -44,19 +63,24 @@ pub struct Apart<H> {
     /// Where the words of each are.
     pub spans: Vec<Range<u64>>,
     senses: Vec<Sense>,
+    /// The last piece with only so much of those before as a begun sentence takes: words of ours may stand before it.
+    pub tail: Option<Segment>,
 }
 
 impl<H> Apart<H> {
-    /// Whether the pieces mean more as one: no fewer findings, and not merely what one of them says for certain beside what
+    /// Whether the pieces mean more as one: no fewer findings and commands, and not merely what one of them says for certain beside what
     /// was made of another.
     pub fn are_less_than(&self, one: &Sense) -> bool {
-        let count = self.senses.iter().map(|sense| sense.findings.len()).sum::<usize>();
+        let count = self.senses.iter().map(Sense::count).sum::<usize>();
         // Put together again all is in doubt, which makes it no other finding.
         let told: Vec<Finding> = one.findings.iter().map(without_doubt).collect();
-        let holds = |sense: &Sense| sense.findings.iter().all(|finding| told.contains(finding));
-        let certain = |sense: &&Sense| sense.certain && !sense.ours && !sense.findings.is_empty();
+        let holds = |sense: &Sense| {
+            let commands = sense.commands.iter().all(|command| one.commands.contains(command));
+            commands && sense.findings.iter().all(|finding| told.contains(finding))
+        };
+        let certain = |sense: &&Sense| sense.certain && !sense.ours && sense.count() > 0;
         let said_apart = self.senses.iter().filter(certain).any(holds);
-        !one.ours && !one.findings.is_empty() && one.findings.len() >= count && !said_apart
+        !one.ours && one.count() > 0 && one.count() >= count && !said_apart
     }
 }
 
@@ -113,11 +137,14 @@ impl<H> Pieces<H> {
             return None;
         }
         let Pieces { whole, heard, .. } = std::mem::take(self);
-        let spans = heard.iter().map(|piece| piece.span.clone()).collect();
+        let spans: Vec<Range<u64>> = heard.iter().map(|piece| piece.span.clone()).collect();
+        let tail = whole.as_ref().zip(spans.last()).and_then(|(whole, last)| tail(whole, last));
         let (senses, heard): (Vec<Sense>, Vec<H>) = heard.into_iter().filter_map(|piece| piece.heard).unzip();
         let poor = senses.iter().any(|sense| !sense.ours && !sense.certain);
         match whole {
-            Some(whole) if senses.len() > 1 && poor => Some(Decision::Join(whole, Apart { heard, spans, senses })),
+            Some(whole) if senses.len() > 1 && poor => {
+                Some(Decision::Join(whole, Apart { heard, spans, senses, tail }))
+            }
             _ => Some(Decision::Tell(heard)),
         }
     }
@@ -133,6 +160,12 @@ impl<H> Piece<H> {
     fn waits_for(&self, start_ms: u64) -> bool {
         self.span.start == start_ms && self.heard.is_none()
     }
+}
+
+fn tail(whole: &Segment, last: &Range<u64>) -> Option<Segment> {
+    let from_ms = last.start.checked_sub(BEGUN_MS).filter(|from| *from > whole.start_ms)?;
+    let samples = whole.samples.get(samples_in(from_ms - whole.from_ms)..)?.to_vec();
+    Some(Segment { samples, from_ms, start_ms: from_ms, end_ms: whole.end_ms })
 }
 
 fn without_doubt(finding: &Finding) -> Finding {
@@ -180,8 +213,9 @@ mod tests {
         pieces
     }
 
-    const NOTHING: Sense = Sense { ours: false, certain: false, findings: Vec::new() };
-    const OURS: Sense = Sense { ours: true, certain: false, findings: Vec::new() };
+    const NOTHING: Sense =
+        Sense { ours: false, certain: false, findings: Vec::new(), commands: Vec::new(), asks: false };
+    const OURS: Sense = Sense { ours: true, certain: false, findings: Vec::new(), commands: Vec::new(), asks: false };
 
     fn finding(kind: Kind) -> Finding {
         Finding::new(kind)
@@ -235,6 +269,34 @@ mod tests {
         let mut beside = one(&[Kind::Procedure, Kind::OxygenSaturation]);
         beside.findings.iter_mut().for_each(|finding| finding.set(Field::Unconfirmed, Value::Flag(true)));
         assert!(!second.are_less_than(&beside));
+    }
+
+    /// "Third hand," and "read back the vitals" mean nothing without each other.
+    #[test]
+    fn a_command_cut_in_two_is_one_command() {
+        let vitals = Command::ReadBack { what: "vitals".into() };
+        let command = Sense { certain: true, commands: vec![vitals], ..NOTHING };
+        let apart = |senses| joined(two(2_000, senses)).expect("one of the crew's is poor").1;
+        assert!(apart([NOTHING, NOTHING]).are_less_than(&command));
+        assert!(apart([OURS, NOTHING]).are_less_than(&command));
+        assert!(!apart([NOTHING, command.clone()]).are_less_than(&command), "the second says it alone");
+        assert!(!apart([some(), NOTHING]).are_less_than(&NOTHING));
+    }
+
+    /// What is left of our own words stood before "third hand" all the while that we spoke.
+    #[test]
+    fn behind_a_long_piece_the_end_of_it_may_be_the_begin_of_the_sentence() {
+        let mut pieces = Pieces::default();
+        pieces.ended(&segment(1_000, 9_000, 0.1), true);
+        pieces.ended(&segment(9_000, 10_000, 0.2), false);
+        pieces.learnt(1_000, NOTHING, 'a');
+        pieces.learnt(9_000, NOTHING, 'b');
+        let (_, apart) = joined(pieces).expect("both mean nothing");
+        let tail = apart.tail.expect("the first is long");
+        assert_eq!((tail.from_ms, tail.start_ms, tail.end_ms), (7_000, 7_000, 10_000));
+        assert_eq!(tail.samples.len(), samples_in(10_032 - 7_000));
+        assert_eq!((tail.samples[0], tail.samples[samples_in(2_500)]), (0.1, 0.2));
+        assert_eq!(joined(two(2_000, [NOTHING, NOTHING])).expect("both mean nothing").1.tail, None);
     }
 
     #[test]
