@@ -454,6 +454,40 @@ fn a_local_set_says_what_it_changes_and_errors_are_placed() {
     }
 }
 
+#[test]
+fn figures_and_sentences_that_cannot_be_meant_are_refused() {
+    let entry = |section: &str, lines: &str| {
+        format!("[[{section}]]\nid = \"x\"\nsource = \"s\"\neffective = \"2027-01-01\"\n{lines}\n")
+    };
+    let dose = |lines: &str| entry("dose", &format!("drug = \"aspirin\"\nspoken = \"x\"\n{lines}"));
+    let clock = |lines: &str| entry("clock", &format!("about = \"x\"\nfrom = \"vitals\"\nsay = \"x\"\n{lines}"));
+    let maximum = |lines: &str| entry("maximum", &format!("drug = \"aspirin\"\n{lines}"));
+    let wrong = [
+        (dose("unit = \"mg\""), "it says no dose"),
+        (dose("unit = \"mg\"\namounts = []"), "it says no dose"),
+        (dose("unit = \"mgs\"\namounts = [4]"), "unit `mgs` is none of"),
+        (dose("unit = \"mg\"\namounts = [4, 0]"), "`amounts` is 0"),
+        (dose("unit = \"mg\"\nmin = 8\nmax = 4"), "`min` 8 is above `max` 4"),
+        (dose("unit = \"mg\"\nmax = 4\nmin_weight = { kg = 30, lb = 88 }"), "30 kg and 88 lb are not one weight"),
+        (clock("at_min = [-5]"), "`at_min` is -5"),
+        (clock("at_min = [5]\nstable_min = -10"), "`stable_min` is -10"),
+        (clock("at_min = []"), "it can never be due"),
+        (clock("at_min = [5]\nescalated = \"Stop now.\""), "says `stop`"),
+        (maximum("within_hours = 24"), "neither `doses` nor `total`"),
+        (maximum("total = 325\nwithin_hours = 24"), "`total` needs its `unit`"),
+        (maximum("doses = 1\nwithin_hours = 0"), "`within_hours` is 0"),
+        (entry("interval", "drug = \"aspirin\"\nminutes = 0"), "`minutes` is 0"),
+    ];
+    for (text, expected) in wrong {
+        let complaints = with_local(&text).err().unwrap_or_default().join("\n");
+        assert!(complaints.contains(expected), "{expected}: {complaints}");
+    }
+    let right = [dose("unit = \"mg\"\nmax = 4\nmin_weight = { kg = 30, lb = 66 }"), clock("at_min = [0, 2.5]")];
+    for text in right {
+        assert_eq!(with_local(&text).err(), None, "{text}");
+    }
+}
+
 /// Everything that a random call is made of.
 fn lines() -> Vec<String> {
     let mut all: Vec<String> = [70, 88, 94, 100, 101, 120, 121, 124, 152, 190]

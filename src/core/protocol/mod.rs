@@ -6,6 +6,7 @@
 pub mod check;
 pub mod dose;
 pub mod facts;
+mod lint;
 pub mod model;
 mod reach;
 pub mod words;
@@ -14,20 +15,17 @@ use std::collections::BTreeMap;
 
 use super::checklist::Checklists;
 use super::clinical::ask::ScoreRules;
-use super::condition as told;
 use super::dataset::{ChangeKind, LocalChange, Reader, Set};
 use super::diagnostic::{Diagnostic, Severity};
-use super::finding::{Finding, Kind};
+use super::finding::Finding;
 use super::prompt::{self, Slots};
 use super::report::Telling;
 use super::source::Source;
 use super::vitals::VitalsRules;
 
 pub use super::dataset::Entry;
-use facts::{Classes, field_ref};
-use model::{
-    Class, Clock, Concern, Condition, Dose, Drug, Interval, Maximum, Prompt, Recheck, Rule, Unknown, WordList,
-};
+use facts::Classes;
+use model::{Class, Clock, Concern, Dose, Drug, Interval, Maximum, Prompt, Recheck, Rule, WordList};
 
 /// All rule data in force.
 #[derive(Clone, Debug, Default)]
@@ -256,172 +254,17 @@ impl Protocol {
             return Some(format!("{} minutes between doses of {}", i.body.minutes, i.body.drug));
         }
         if let Some(m) = self.maximums.iter().find(|r| entry(&r.head)) {
-            let most = m.body.doses.map(|d| format!("{d} doses")).or(m.body.total.map(|t| t.to_string()));
-            return Some(format!("at most {} of {}", most.unwrap_or_default(), m.body.drug));
+            return Some(words::maximum(&m.body));
         }
         if let Some(d) = self.doses.iter().find(|r| entry(&r.head)) {
-            return Some(format!("{} dose is {}", d.body.drug, d.body.spoken));
+            return Some(words::dose(&d.body));
         }
         if let Some(c) = self.concerns.iter().find(|r| entry(&r.head)) {
             return Some(words::concern(&c.body));
         }
         let clinical = || super::vitals::words::in_words(&self.vitals, id).or_else(|| self.checklists.in_words(id));
         let Some(clock) = self.clocks.iter().find(|r| entry(&r.head)) else { return clinical() };
-        let minutes: Vec<String> =
-            clock.body.at_min.iter().chain(&clock.body.stable_min).map(ToString::to_string).collect();
-        Some(format!("{} at {} minutes: \"{}\"", clock.body.about, minutes.join(", "), clock.body.say))
-    }
-
-    /// Everything wrong with the entries taken together.
-    pub fn problems(&self) -> Vec<Diagnostic> {
-        let mut out = Vec::new();
-        let drug_known = |name: &str| name == "*" || self.drugs.iter().any(|d| d.id() == name);
-        let mut wants_drug = |entry: Diagnostic, drug: &str| {
-            if !drug_known(drug) {
-                out.push(entry.hint("a drug is written `[[drug]]` with its generic name as id"));
-            }
-        };
-        for r in &self.rules {
-            wants_drug(
-                r.error(format!("`{}` is about `{}`, which is no drug here", r.id(), r.body.drug)),
-                &r.body.drug,
-            );
-        }
-        for d in &self.doses {
-            wants_drug(
-                d.error(format!("`{}` is about `{}`, which is no drug here", d.id(), d.body.drug)),
-                &d.body.drug,
-            );
-        }
-        for i in &self.intervals {
-            wants_drug(
-                i.error(format!("`{}` is about `{}`, which is no drug here", i.id(), i.body.drug)),
-                &i.body.drug,
-            );
-        }
-        for m in &self.maximums {
-            wants_drug(
-                m.error(format!("`{}` is about `{}`, which is no drug here", m.id(), m.body.drug)),
-                &m.body.drug,
-            );
-        }
-        for rule in &self.rules {
-            out.extend(self.rule_problems(rule));
-        }
-        for clock in &self.clocks {
-            if let Some(condition) = &clock.body.only_if {
-                out.extend(
-                    self.condition_problems(condition)
-                        .into_iter()
-                        .map(|m| clock.error(format!("`{}`: {m}", clock.id()))),
-                );
-            }
-        }
-        for concern in &self.concerns {
-            out.extend(self.concern_problems(concern));
-        }
-        for recheck in &self.rechecks {
-            for by in &recheck.body.by {
-                if Kind::from_name(by).is_none() {
-                    out.push(recheck.error(format!("`{}`: `{by}` is no known finding", recheck.id())));
-                }
-            }
-        }
-        out
-    }
-
-    fn rule_problems(&self, rule: &Entry<Rule>) -> Vec<Diagnostic> {
-        let mut out: Vec<Diagnostic> = self
-            .condition_problems(&rule.body.condition)
-            .into_iter()
-            .map(|m| rule.error(format!("`{}`: {m}", rule.id())))
-            .collect();
-        if rule.body.unknown != Unknown::Note && rule.body.ask.is_none() {
-            out.push(
-                rule.error(format!("`{}` asks when unknown but has no `ask`", rule.id()))
-                    .hint("write the words to be spoken, or `unknown = \"note\"`"),
-            );
-        }
-        for text in [Some(&rule.body.say), rule.body.ask.as_ref()].into_iter().flatten() {
-            if text.split_whitespace().count() > prompt::WORDS {
-                out.push(Diagnostic {
-                    severity: Severity::Warning,
-                    ..rule.error(format!("`{}` says more than {} words: \"{text}\"", rule.id(), prompt::WORDS))
-                });
-            }
-            for slot in prompt::slots(text) {
-                if !["drug", "value", "name", "from"].contains(&slot.as_str()) {
-                    out.push(
-                        rule.error(format!("`{}`: `{{{slot}}}` is no slot", rule.id()))
-                            .hint("slots are {drug}, {value}, {name}, {from}"),
-                    );
-                }
-            }
-        }
-        for text in [&rule.body.if_yes, &rule.body.if_no].into_iter().flatten() {
-            if let Err(why) = finding_of(text) {
-                out.push(rule.error(format!("`{}`: {why}", rule.id())).hint("write a finding as JSON"));
-            }
-        }
-        out
-    }
-
-    fn concern_problems(&self, concern: &Entry<Concern>) -> Vec<Diagnostic> {
-        let lines = concern.body.after.iter().chain(&concern.body.settled_by);
-        let unread = lines.filter_map(|line| told::Condition::parse(line).err());
-        let mut problems: Vec<String> =
-            self.condition_problems(&concern.body.condition).into_iter().chain(unread).collect();
-        if concern.body.after.is_empty() {
-            problems.push("`after` is empty: it can never speak".into());
-        }
-        for slot in
-            prompt::slots(&concern.body.say).into_iter().filter(|slot| !["value", "name"].contains(&slot.as_str()))
-        {
-            problems.push(format!("`{{{slot}}}` is no slot; slots are {{value}}, {{name}}"));
-        }
-        problems.into_iter().map(|m| concern.error(format!("`{}`: {m}", concern.id()))).collect()
-    }
-
-    fn condition_problems(&self, condition: &Condition) -> Vec<String> {
-        let mut out = self.names_problems(condition);
-        out.extend(reach::never(condition));
-        out
-    }
-
-    /// Kinds, fields and classes that are not there.
-    fn names_problems(&self, condition: &Condition) -> Vec<String> {
-        let field = |of: &str| match field_ref(of) {
-            Some(_) => Vec::new(),
-            None => vec![format!("`{of}` is no field of a finding, as `blood_pressure.systolic_mmhg` is")],
-        };
-        let kinds = |kinds: &[String]| {
-            let unknown = kinds.iter().filter(|k| Kind::from_name(k).is_none());
-            unknown.map(|k| format!("`{k}` is no known finding")).collect::<Vec<_>>()
-        };
-        let class = |name: &str| match self.classes.contains_key(name) {
-            true => Vec::new(),
-            false => vec![format!("`{name}` is no class")],
-        };
-        match condition {
-            Condition::Number(t) => field(&t.of),
-            Condition::Drop(t) => field(&t.of),
-            Condition::Word(t) => field(&t.of),
-            Condition::Flag(t) => {
-                let unread = t.until.iter().filter_map(|line| told::Condition::parse(line).err());
-                field(&t.of).into_iter().chain(unread).collect()
-            }
-            Condition::Named(t) => kinds(&t.kinds),
-            Condition::Text(t) => {
-                let unread = t.settled_by_told.iter().filter_map(|line| told::Condition::parse(line).err());
-                kinds(&t.kinds).into_iter().chain(unread).collect()
-            }
-            Condition::Use(t) => class(&t.class),
-            Condition::Allergy(t) => t.class.as_deref().map(class).unwrap_or_default(),
-            Condition::Age(_) => Vec::new(),
-            Condition::Told(lines) => lines.iter().filter_map(|line| told::Condition::parse(line).err()).collect(),
-            Condition::Any(all) | Condition::All(all) => all.iter().flat_map(|c| self.condition_problems(c)).collect(),
-            Condition::Not(inner) => self.condition_problems(inner),
-        }
+        Some(words::clock(&clock.body))
     }
 }
 

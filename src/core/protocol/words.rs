@@ -1,6 +1,8 @@
 //! Rules in plain words, for whoever must approve them.
 
-use super::model::{AgeTest, Concern, Condition, Drug, NumberTest, Rule, Unknown};
+use crate::core::decimal::Decimal;
+
+use super::model::{AgeTest, Clock, Concern, Condition, Dose, Drug, Maximum, NumberTest, Rule, Unknown};
 
 /// A rule as one sentence.
 pub fn rule(rule: &Rule) -> String {
@@ -20,6 +22,45 @@ pub fn rule(rule: &Rule) -> String {
 pub fn drug(drug: &Drug) -> String {
     let (forms, routes) = (drug.forms.join(", "), drug.routes.join(" or "));
     format!("{forms}, {routes}, for {}", drug.indications.join(", "))
+}
+
+/// A dose row as one sentence: for whom, the figures, and what is spoken.
+pub fn dose(dose: &Dose) -> String {
+    let unit = &dose.unit;
+    let list = |amounts: &[Decimal]| amounts.iter().map(ToString::to_string).collect::<Vec<_>>().join(" or ");
+    let within = match (dose.min, dose.max) {
+        (Some(min), Some(max)) => Some(format!("{min} to {max} {unit}")),
+        (Some(min), None) => Some(format!("at least {min} {unit}")),
+        (None, Some(max)) => Some(format!("at most {max} {unit}")),
+        (None, None) => None,
+    };
+    let amounts = (!dose.amounts.is_empty()).then(|| format!("{} {unit}", list(&dose.amounts)));
+    let weighed = dose.per_kg.map(|per_kg| format!("{per_kg} {unit} a kilogram"));
+    let figures: Vec<String> = [amounts, weighed, within].into_iter().flatten().collect();
+    let only = (!dose.only.is_empty()).then(|| dose.only.join(" or ").replace('_', " "));
+    let age = dose.age.as_ref().map(|test| condition(&Condition::Age(test.clone())));
+    let least = dose.min_weight.map(|w| format!("{} kg ({} lb) or more", w.kg, w.lb));
+    let below = dose.below_weight.map(|w| format!("below {} kg ({} lb)", w.kg, w.lb));
+    let whom: Vec<String> = [only, age, least, below].into_iter().flatten().collect();
+    let whom = if whom.is_empty() { String::new() } else { format!(" ({})", whom.join(", ")) };
+    format!("{}{whom}: {}, said \"{}\"", dose.drug, figures.join(", "), dose.spoken)
+}
+
+/// A maximum as one sentence.
+pub fn maximum(most: &Maximum) -> String {
+    let doses = most.doses.map(|n| if n == 1 { "one dose".into() } else { format!("{n} doses") });
+    let total = most.total.map(|n| format!("{n} {}", most.unit.as_deref().unwrap_or_default()));
+    let most_of: Vec<String> = doses.into_iter().chain(total).collect();
+    format!("at most {} of {} in {} hours", most_of.join(", "), most.drug, most.within_hours)
+}
+
+/// A clock as one sentence.
+pub fn clock(clock: &Clock) -> String {
+    let at: Vec<String> = clock.at_min.iter().map(|at| format!("after {at} minutes")).collect();
+    let every = clock.every_min.map(|min| format!("every {min} minutes"));
+    let stable = clock.stable_min.map(|min| format!("of a stable patient after {min} minutes"));
+    let when: Vec<String> = at.into_iter().chain(every).chain(stable).collect();
+    format!("{} {}: \"{}\"", clock.about.replace('_', " "), when.join(", "), clock.say)
 }
 
 /// A concern as one sentence.
