@@ -190,6 +190,7 @@ pub fn interpret(
         time: None,
         opened: None,
         in_question: false,
+        beyond: false,
         last_complete: false,
         named: Vec::new(),
         listed: None,
@@ -246,6 +247,9 @@ struct Reader<'a> {
     opened: Option<usize>,
     /// A question for a value was put in this sentence.
     in_question: bool,
+    /// What the question asks for was named, or words that belong to nothing stood behind it: without a pause too, more may
+    /// be told now.
+    beyond: bool,
     /// The last thing heard was a measured value that lacks nothing.
     last_complete: bool,
     /// The fields that the last phrase set.
@@ -313,6 +317,23 @@ impl Reader<'_> {
         })
     }
 
+    fn asks(&self) -> bool {
+        matches!(self.tone, Tone::Asks | Tone::AsksWhich)
+    }
+
+    /// "any belly pain let's give her a nitro": an order, where the question has had its words. "Or" asks on.
+    fn orders_behind_question(&self, kind: Kind, opens: bool, found: &Match) -> bool {
+        let orders = matches!(kind, Kind::MedicationPlanned | Kind::MedicationWithheld);
+        orders && opens && !self.asked.is_empty() && self.begins_behind_question(found.start)
+    }
+
+    /// A recogniser that writes no pause: what stands at `at` may begin a sentence of its own.
+    fn begins_behind_question(&self, at: usize) -> bool {
+        let joined = at.checked_sub(1).is_some_and(|b| self.on.tokens.get(b).is_some_and(|t| t.text == "or"))
+            || at > 0 && self.grammar.is_and(self.on, at - 1);
+        self.beyond && !joined
+    }
+
     fn boundary(&mut self, at: usize) {
         match self.break_before(at) {
             Break::Stop | Break::Question => {
@@ -370,6 +391,7 @@ impl Reader<'_> {
         if self.loose.last().is_some_and(|last| last + 1 != at) {
             self.flush_loose();
         }
+        self.beyond |= self.asks();
         self.loose.push(at);
         self.strays.push(at);
         self.lost = at + 1;
@@ -474,6 +496,7 @@ impl Reader<'_> {
                 self.close_questions();
                 self.tone = if mood == Mood::Which { Tone::AsksWhich } else { Tone::Asks };
                 self.in_question = mood == Mood::Which;
+                self.beyond = false;
                 self.negative = phrase.negative;
                 self.still = self.on.said(found.start, found.end).to_lowercase().contains("still");
             }
@@ -811,6 +834,9 @@ impl Reader<'_> {
                 }
                 self.tone = Tone::Says;
             }
+            Tone::Asks | Tone::AsksWhich if self.orders_behind_question(data.kind, opens, found) => {
+                self.tone = Tone::Says;
+            }
             // "any allergies, no known drug allergies": a recogniser writes a comma where a question mark belongs.
             Tone::Asks | Tone::AsksWhich if paused && self.denies_what_was_asked(data.kind, phrase, found) => {
                 self.asked.clear();
@@ -826,7 +852,7 @@ impl Reader<'_> {
             }
             Tone::Asks => {
                 // "still wheezing, pressure ninety over fifty four": a vital sign with its value behind a pause is told.
-                let begins = paused && opens;
+                let begins = opens && (paused || self.begins_behind_question(found.start));
                 if !(numeric && data.vital && (begins || self.named_vital == Some((frame, found.start)))) {
                     self.named_vital = (begins && data.vital && gathered.is_empty()).then_some((frame, found.end));
                     self.ask(frame, &gathered, phrase, found);
@@ -885,6 +911,7 @@ impl Reader<'_> {
             }
         }
         let _ = found;
+        self.beyond = true;
         self.asked.push(Question {
             frame,
             kind: data.kind,
@@ -928,6 +955,12 @@ impl Reader<'_> {
         if self.was && data.kind == Kind::MedicationPlanned {
             self.block(found);
             return;
+        }
+        // "no, withhold the ibuprofen", "can't, he'll choke, hold the glucose": an order to leave off is no thing denied.
+        // "Don't hold the nitro" is none.
+        let left_off = data.kind == Kind::MedicationWithheld && self.denial != Denial::None;
+        if left_off && (self.denied != found.start || matches!(self.denial, Denial::Next { .. })) {
+            self.denial = Denial::None;
         }
         // "never lost his pulse": a denial denied says nothing that can be relied on.
         let absent = |p: &Phrase| p.sets.contains(&(Field::Present, Value::Flag(false)));

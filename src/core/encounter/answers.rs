@@ -9,6 +9,7 @@ use crate::core::planned::from_plan;
 use crate::core::prompt::{Slots, clear_number};
 use crate::core::protocol::Protocol;
 use crate::core::protocol::check::spoken_unit;
+use crate::core::protocol::facts::happened;
 use crate::core::report::Call;
 use crate::core::report::handoff::{self, Teller};
 use crate::core::report::wording::Manner;
@@ -216,15 +217,46 @@ fn how_long(state: &State, protocol: &Protocol, since: &str, now: Moment) -> Vec
     let Some(entry) = since_of(state, protocol, since) else {
         return vec![Act::Answer(sentence(protocol, "answer.nothing", AdviceType::ReadBack, since, &vec![what]))];
     };
-    let ms = now.since_ms(entry.when);
-    let count = |n: u64| Value::int(i64::try_from(n).unwrap_or(i64::MAX));
-    let (prompt, slot) = match ms / 60_000 {
-        0 => ("answer.how_long_seconds", ("seconds".to_string(), count(ms / 1000))),
-        minutes => ("answer.how_long", ("minutes".to_string(), count(minutes))),
+    let mut slots = vec![what];
+    let mut slot =
+        |name: &str, n: u64| slots.push((name.to_string(), Value::int(i64::try_from(n).unwrap_or(i64::MAX))));
+    let prompt = match elapsed_ms(entry, now).map(|ms| (ms / 1000, ms / 60_000)) {
+        // What was told without a time is told back, and nothing is counted from when it was told.
+        None => "answer.no_time",
+        Some((seconds, 0)) => {
+            slot("seconds", seconds);
+            "answer.how_long_seconds"
+        }
+        Some((_, minutes @ 0..60)) => {
+            slot("minutes", minutes);
+            "answer.how_long"
+        }
+        Some((_, minutes)) => {
+            slot("hours", minutes / 60);
+            slot("minutes", minutes % 60);
+            "answer.how_long_hours"
+        }
     };
-    let mut advice = sentence(protocol, prompt, AdviceType::ReadBack, since, &vec![what, slot]);
+    if let Some(text) = entry.finding.text(Field::Text) {
+        slots.push(("text".to_string(), Value::text(text)));
+    }
+    let mut advice = sentence(protocol, prompt, AdviceType::ReadBack, since, &slots);
     advice.because = vec![entry.seq];
     vec![Act::Answer(advice)]
+}
+
+/// How long ago it happened, as told; what was told without a time happened when it was told, except what is a time
+/// itself.
+fn elapsed_ms(entry: &Entry, now: Moment) -> Option<u64> {
+    match happened(&entry.finding) {
+        // The wall clock only says how long before its words it was.
+        Some(at) => {
+            let before = u64::try_from((entry.when.at - at).num_milliseconds()).unwrap_or(0);
+            Some(now.since_ms(entry.when).saturating_add(before))
+        }
+        None if entry.finding.kind() == Kind::LastKnownWell => None,
+        None => Some(now.since_ms(entry.when)),
+    }
 }
 
 fn next_check(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Act> {
