@@ -1,7 +1,7 @@
 //! How old the patient is, as far as anyone said.
 
 use crate::core::finding::{Field, Kind};
-use crate::core::ledger::Ledger;
+use crate::core::ledger::{Entry, Ledger};
 
 /// An age as said, in whole months (and days for the first weeks).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -36,8 +36,20 @@ impl Age {
     }
 }
 
-/// The latest age said of this patient, with the event that said it.
+/// The latest age said of this patient, with the event that said it; a child scored by Apgar's items was just born.
 pub fn of(ledger: &Ledger, patient: i64) -> Option<(Age, u64)> {
+    said(ledger, patient).or_else(|| just_born(ledger, patient).map(|entry| (Age::days(0), entry.seq)))
+}
+
+/// The score of a child just born. In its mother's record it is the child's and not hers.
+pub fn just_born(ledger: &Ledger, patient: i64) -> Option<&Entry> {
+    let delivered = |e: &Entry| e.finding.is(Field::Name, "delivery");
+    let mother =
+        ledger.of(Kind::Procedure, patient).any(delivered) || ledger.latest(Kind::Pregnancy, patient).is_some();
+    ledger.of(Kind::Apgar, patient).next().filter(|_| !mother)
+}
+
+fn said(ledger: &Ledger, patient: i64) -> Option<(Age, u64)> {
     ledger.of(Kind::Patient, patient).rev().find_map(|entry| {
         let f = &entry.finding;
         let age = (f.int(Field::AgeYears).map(Age::years))

@@ -77,6 +77,8 @@ pub struct Question {
 pub enum Answer {
     Yes,
     No,
+    /// None of what was asked about, also where the question was put in the negative.
+    NoneOf,
     Unsure,
     Unchanged,
 }
@@ -199,6 +201,9 @@ pub fn interpret(
         closed: None,
         loose: Vec::new(),
     };
+    if reader.asks_of_list(&derivation.steps) {
+        reader.tone = Tone::Asks;
+    }
     for (at, step) in derivation.steps.iter().enumerate() {
         reader.step(step, derivation.steps.get(at + 1..).unwrap_or_default());
     }
@@ -315,6 +320,18 @@ impl Reader<'_> {
         at.checked_sub(1).is_none_or(|before| {
             self.grammar.is_about(self.on, before) || self.on.tokens.get(before).is_some_and(|t| t.text == "at")
         })
+    }
+
+    /// "viagra, cialis, any of those": what stands before it in the sentence is asked about.
+    fn asks_of_list(&self, steps: &[Step]) -> bool {
+        let asked = steps.iter().find_map(|step| match step {
+            Step::Phrase(found) => match self.grammar.phrase(found.phrase).map(|p| p.role) {
+                Some(Role::Guard(guard)) if self.grammar.guard(guard)?.mood == Mood::AnyOf => Some(found.start),
+                _ => None,
+            },
+            _ => None,
+        });
+        asked.is_some_and(|end| (1..=end).all(|at| self.break_before(at) < Break::Stop))
     }
 
     fn asks(&self) -> bool {
@@ -476,6 +493,8 @@ impl Reader<'_> {
                 return;
             }
             // "no change, still wheezing" tells.
+            // The list that it asks about may go on.
+            Mood::AnyOf if self.asks() => return,
             Mood::Question if self.tells_still(found) => {
                 self.still = true;
                 return;
@@ -492,7 +511,7 @@ impl Reader<'_> {
         match mood {
             // "did you get the one twenty over eighty" goes on asking.
             Mood::Narrated if self.tone == Tone::Asks && self.break_before(found.start) < Break::Comma => {}
-            Mood::Question | Mood::Which => {
+            Mood::AnyOf | Mood::Question | Mood::Which => {
                 self.close_questions();
                 self.tone = if mood == Mood::Which { Tone::AsksWhich } else { Tone::Asks };
                 self.in_question = mood == Mood::Which;
@@ -535,6 +554,7 @@ impl Reader<'_> {
         let Some(act) = self.grammar.act(talk) else { return };
         match act {
             Act::Yes => self.answer(Answer::Yes, found.start),
+            Act::NoneOf => self.answer(Answer::NoneOf, found.start),
             Act::Unsure => self.answer(Answer::Unsure, found.start),
             Act::No if self.denies_next(found.end, next) => {
                 self.denial = Denial::Next { first: true };
@@ -708,9 +728,14 @@ impl Reader<'_> {
         denied
     }
 
+    /// "no just the pneumonia": what is named is there.
+    fn only_that(&self, at: usize) -> bool {
+        at < self.on.tokens.len() && self.grammar.excepts(self.on, at)
+    }
+
     /// "no" denies what follows it without a pause; alone it answers.
     fn denies_next(&self, end: usize, next: &[Step]) -> bool {
-        if self.answers_a_read_back(end, next) {
+        if self.answers_a_read_back(end, next) || self.only_that(end) {
             return false;
         }
         for step in next {

@@ -22,6 +22,7 @@ use super::ledger::{ECHO, Entry, Ledger};
 use super::text::{Break, Token};
 use super::time::Moment;
 use super::utterance::{Change, Doubt, Transcript, Understood, Whose};
+use crate::core::clinical::age;
 use crate::core::decimal::Decimal;
 use interpret::{Answer, Answered, Draft, Meaning, Question};
 use settle::{Context, Settled};
@@ -427,7 +428,8 @@ impl Conversation {
         let patient = self.patient.unwrap_or(1);
         // What was told of the patient last may be his weight.
         let child = self.ledger.of(Kind::Patient, patient).rev().find_map(|e| is_child(&e.finding));
-        Context { child: child.unwrap_or(false), patient }
+        let child = child.unwrap_or_else(|| age::just_born(&self.ledger, patient).is_some());
+        Context { child, patient }
     }
 
     /// What one meaning would do.
@@ -1017,7 +1019,7 @@ impl Conversation {
                 let confirm = |seq: &u64| Change::Confirm { target: *seq, how: READ_BACK.into(), echoed: None };
                 taken.changes.extend(read_back.targets.iter().filter(stands).map(confirm));
             }
-            Answer::No => self.deny(grammar, taken),
+            Answer::No | Answer::NoneOf => self.deny(grammar, taken),
             Answer::Unsure | Answer::Unchanged => {}
         }
     }
@@ -1035,13 +1037,14 @@ impl Conversation {
                 taken.answered = true;
                 return;
             }
-            Answer::Yes | Answer::No => {}
+            Answer::Yes | Answer::No | Answer::NoneOf => {}
         }
         let yes = answer == Answer::Yes;
+        let all = answer == Answer::NoneOf;
         // "nausea or vomiting?" "no" denies both; "sharp or dull?" "no" says nothing.
         let deniable =
             |q: &Question| q.fields.iter().any(|(f, _)| matches!(f, Field::Name | Field::Class | Field::Sign));
-        let unclear = questions.iter().any(|q| q.negative || (q.either && (yes || !deniable(q))))
+        let unclear = questions.iter().any(|q| (q.negative && !all) || (q.either && (yes || !deniable(q))))
             || (yes && questions.len() > 1)
             || questions.iter().any(|q| q.which && yes);
         if unclear {

@@ -271,6 +271,7 @@ pub fn differences(
     for restated in &understood.restated {
         let Some((field, said)) = restated.fields().find(|(f, v)| !ATTACHED.contains(f) && v.as_number().is_some())
         else {
+            out.extend(denial_differs(protocol, ledger, patient, restated, heard));
             continue;
         };
         let same_drug =
@@ -296,6 +297,43 @@ pub fn differences(
         out.push(differs);
     }
     out
+}
+
+/// What a finding names, unless it is said not to be there.
+fn named(finding: &Finding) -> Option<&str> {
+    finding.text(Field::Name).filter(|_| finding.flag(Field::Present) != Some(false))
+}
+
+/// "No allergies" in a report where the record has one, and one named where the record has none.
+fn denial_differs(
+    protocol: &Protocol,
+    ledger: &Ledger,
+    patient: i64,
+    restated: &Finding,
+    heard: u64,
+) -> Option<Advice> {
+    let kind = restated.kind();
+    if !matches!(kind, Kind::Allergy | Kind::HomeMedication) {
+        return None;
+    }
+    let none = |f: &Finding| f.flag(Field::None) == Some(true);
+    let known: Vec<&Entry> = ledger.of(kind, patient).collect();
+    let (prompt, entry, name) = match named(restated) {
+        _ if none(restated) => {
+            let entry = known.iter().rev().find(|e| named(&e.finding).is_some())?;
+            ("handover.denies", entry, named(&entry.finding)?)
+        }
+        Some(name) if known.iter().all(|e| named(&e.finding).is_none()) => {
+            ("handover.names", known.iter().rev().find(|e| none(&e.finding))?, name)
+        }
+        _ => return None,
+    };
+    let about = about(protocol, restated);
+    let slots =
+        vec![("what".to_string(), Value::text(spoken_kind(protocol, &about))), ("name".to_string(), Value::text(name))];
+    let mut differs = advice(protocol, prompt, AdviceType::Inconsistency, Priority::Low, &about, &slots);
+    differs.because = vec![entry.seq, heard];
+    Some(differs)
 }
 
 /// An answer to something that the crew asked of the tool, or a sentence of a prompt.

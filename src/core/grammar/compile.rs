@@ -92,6 +92,7 @@ impl Compiler<'_> {
         self.grammar.asserting = self.word_set(&self.files.asserting.clone());
         self.grammar.denying = self.word_set(&self.files.denying.clone());
         self.grammar.narrowing = self.word_set(&self.files.narrowing.clone());
+        self.grammar.excepting = self.word_set(&self.files.excepting.clone());
         self.grammar.anew = self.word_set(&self.files.anew.clone());
         self.grammar.denying_lists = self.word_set(&self.files.denying_lists.clone());
         self.grammar.auxiliary = self.word_set(&self.files.auxiliary.clone());

@@ -159,6 +159,8 @@ pub struct Files {
     pub denying_lists: Vec<Said>,
     /// Behind one of these a denial denies only what follows.
     pub narrowing: Vec<Said>,
+    /// Right behind a "no" one of these tells that what follows is there.
+    pub excepting: Vec<Said>,
     /// What a value was ends here: "was forty eight, now one twelve".
     pub anew: Vec<Said>,
     /// Sentences to be asked aloud, by id.
@@ -411,6 +413,8 @@ impl Reader<'_> {
         self.files.denying.extend(words);
         let words = self.list(&mut table, "anew");
         self.files.anew.extend(words);
+        let words = self.list(&mut table, "excepting");
+        self.files.excepting.extend(words);
         let words = self.list(&mut table, "narrowing");
         self.files.narrowing.extend(words);
         let words = self.list(&mut table, "denying_lists");

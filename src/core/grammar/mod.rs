@@ -52,6 +52,7 @@ pub struct Grammar {
     denying: BTreeSet<WordId>,
     denying_lists: BTreeSet<WordId>,
     narrowing: BTreeSet<WordId>,
+    excepting: BTreeSet<WordId>,
     anew: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
     within: BTreeSet<WordId>,
@@ -337,6 +338,8 @@ names! {
         /// What must be so first: what the same clause said to do is not done.
         Condition = "condition",
         Tag = "tag",
+        /// Said behind a list, or in it, it asks of all that was named: "viagra, cialis, any of those".
+        AnyOf = "any_of",
         /// Somebody or something else.
         Other = "other",
         /// The child that was just born.
@@ -361,6 +364,8 @@ names! {
         Absent = "absent",
         /// `both negative`: denies the whole list.
         AllAbsent = "all_absent",
+        /// None of what was asked about, whichever way it was asked.
+        NoneOf = "none_of",
         /// `has`, `he is`: ends a denial.
         Positive = "positive",
         And = "and",
@@ -480,6 +485,11 @@ impl Grammar {
     /// True for `no`, `denies`, `without`: a phrase that begins so denies what it names.
     pub fn is_denier(&self, on: &Utterance, at: usize) -> bool {
         is_among(&self.denying, on, at) || is_among(&self.denying_lists, on, at)
+    }
+
+    /// True for `just`, `only`: behind a "no" what follows is there.
+    pub fn excepts(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.excepting, on, at)
     }
 
     /// True for `of`, `to`: what was denied is only what follows.

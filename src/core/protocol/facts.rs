@@ -5,6 +5,7 @@
 
 use chrono::DateTime;
 
+use crate::core::clinical::age;
 use crate::core::condition as told;
 use crate::core::decimal::Decimal;
 use crate::core::finding::{Field, Finding, Kind, Value};
@@ -419,6 +420,10 @@ impl<'a> Facts<'a> {
 
     /// The patient's age in years (a fraction for the very young) and where it was said.
     pub fn age_years(&self) -> Option<(&'a Entry, f64)> {
+        self.age_said().or_else(|| age::just_born(self.ledger, self.patient).map(|entry| (entry, 0.0)))
+    }
+
+    fn age_said(&self) -> Option<(&'a Entry, f64)> {
         self.ledger.of(Kind::Patient, self.patient).rev().find_map(|entry| {
             let number = |field| entry.finding.number(field).map(Decimal::as_f64);
             let years = number(Field::AgeYears)
