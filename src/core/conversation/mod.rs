@@ -1081,6 +1081,14 @@ impl Conversation {
 
     /// "no change": the last of its kind again, marked; nothing earlier is a question.
     fn restate(&self, grammar: &Grammar, kind: Kind, fields: &[(Field, Value)], context: Context, taken: &mut Taken) {
+        // "Any relief from the nitro?" "No change": that is how it responded.
+        if kind == Kind::Response {
+            let mut finding = Finding::new(kind);
+            fields.iter().for_each(|(field, value)| finding.set(*field, value.clone()));
+            finding.set(Field::Change, Value::text("same"));
+            taken.changes.push(Change::Record(finding));
+            return;
+        }
         let fits = |e: &&Entry| fields.iter().all(|(f, v)| e.finding.get(*f) == Some(v));
         let Some(entry) = self.ledger.of(kind, context.patient).rev().find(fits) else {
             let what = settle::spoken(grammar, kind);
@@ -1418,6 +1426,11 @@ fn merge(grammar: &Grammar, mut all: Vec<Taken>) -> Taken {
         return first;
     }
     let shared = |change: &Change| all.iter().all(|t| t.changes.contains(change));
+    // Which of two things heard before was said again is not worth a question.
+    let echo = |c: &Change| shared(c) || matches!(c, Change::Confirm { how, .. } if how != READ_BACK);
+    if all.iter().all(|t| t.changes.iter().all(echo)) {
+        return all.into_iter().max_by_key(|t| t.changes.len()).unwrap_or_default();
+    }
     let mut merged = first.clone();
     merged.changes.retain(shared);
     merged.doubts.clear();

@@ -47,6 +47,7 @@ pub fn check(protocol: &Protocol, facts: &Facts, plan: &Plan) -> Checked {
         check_route(protocol, plan, &mut checked);
         check_amount(protocol, facts, plan, &mut checked);
         check_timing(protocol, facts, plan, &mut checked);
+        one_hold_for_one_dose(plan, &mut checked);
     }
     checked
 }
@@ -267,6 +268,13 @@ pub fn spoken_unit(unit: &str, amount: Decimal) -> String {
     plural.strip_suffix('s').filter(|_| one).unwrap_or(plural).to_string()
 }
 
+/// "Already taken" and "last dose two hours ago" of the same doses: held once is enough.
+fn one_hold_for_one_dose(plan: &Plan, out: &mut Checked) {
+    let held: Vec<u64> = out.holds.iter().flat_map(|a| a.because.clone()).filter(|seq| *seq != plan.seq).collect();
+    let timed = |a: &Advice| a.priority == Priority::High && a.because.iter().any(|seq| held.contains(seq));
+    out.doses.retain(|dose| !(timed(dose) && dose.because.iter().all(|seq| *seq == plan.seq || held.contains(seq))));
+}
+
 fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Checked) {
     let past = dose::past(facts, protocol, &plan.drug, plan.seq);
     if past.is_empty() {
@@ -282,11 +290,21 @@ fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
             continue;
         }
         if let Some((last, ago)) = dose::too_soon(&past, interval.body.minutes) {
+            // In hours where the interval is one of hours.
+            let hours = interval.body.minutes >= 60 && interval.body.minutes % 60 == 0;
+            let (ago, between) = match hours && ago >= 60 {
+                true => (ago / 60, interval.body.minutes / 60),
+                false => (ago, interval.body.minutes),
+            };
             let slots = vec![
                 ("ago".into(), Value::int(ago.min(i64::MAX as u64) as i64)),
-                ("minutes".into(), Value::int(interval.body.minutes.into())),
+                ("minutes".into(), Value::int(between.into())),
             ];
-            let prompt = if ago == 0 { "dose.interval_now" } else { "dose.interval" };
+            let prompt = match ago {
+                0 => "dose.interval_now",
+                _ if hours && between != interval.body.minutes => "dose.interval_hours",
+                _ => "dose.interval",
+            };
             out.doses.push(dosing(protocol, plan, interval, prompt, slots, &[last.seq]));
             return;
         }
