@@ -1509,8 +1509,11 @@ impl Reader<'_> {
 
     /// Nothing but a name ("allergies"): it asks.
     fn named_alone(&mut self) {
-        let alone = self.meaning.drafts.is_empty() && self.meaning.leftover.is_empty() && self.tone == Tone::Says;
-        let Some(draft) = self.current.as_ref().filter(|d| alone && !has_value(d) && !d.negated && !d.unchanged) else {
+        let alone = self.meaning.drafts.is_empty() && self.meaning.leftover.is_empty();
+        // "Just atenolol, okay, allergic to anything": what was told is done with, the last word asks on.
+        let last = |d: &Draft| d.kind == Kind::Allergy && d.words.end == self.on.tokens.len();
+        let asks = |d: &&Draft| self.tone == Tone::Says && (alone || last(d)) && !has_value(d);
+        let Some(draft) = self.current.as_ref().filter(|d| asks(d) && !d.negated && !d.unchanged) else {
             return;
         };
         self.asked.push(Question {
