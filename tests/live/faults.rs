@@ -108,6 +108,8 @@ fn a_sound_server_killed_in_a_call_is_recorded_and_the_call_goes_on_when_it_is_b
     rig.start_pulse().expect("the sound server starts again");
     let ear = rig.ear();
     listen.wait(30, "back", is("recovered", "microphone", "back"));
+    // The voice was lost with the server: it does not wait for its own next attempt.
+    spoken_within(&rig, &ear, 0);
     hears(&rig, &mut listen, "oxygen saturation eighty eight percent on room air", "oxygen_saturation");
     let advice = listen.wait(60, "a warning", |e| e["advice"]["priority"] == "high");
     listen.wait(60, "it is said", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);

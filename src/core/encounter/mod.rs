@@ -97,6 +97,8 @@ pub struct Speech {
     pub expires_ms: Option<u64>,
     /// It can wait until nobody talks.
     pub at_quiet: bool,
+    /// A warning, and no question that is as urgent.
+    pub warns: bool,
 }
 
 /// One call.
@@ -469,7 +471,8 @@ impl<'k> Encounter<'k> {
         let at_quiet = doubt::is_second_asking(&advice);
         let target = self.append(now, None, Body::Advice(advice));
         let expires_ms = gate::expires_ms(kind, now);
-        let speech = Speech { target, priority, say, say_aloud, expires_ms, at_quiet };
+        let warns = priority == Priority::High && kind != AdviceType::ReadBack;
+        let speech = Speech { target, priority, say, say_aloud, expires_ms, at_quiet, warns };
         if let Some(speech) = self.gate.admit(&self.state, speech, now) {
             self.speak(speech);
         }

@@ -309,7 +309,7 @@ impl Live<'_> {
         if state == "behind" {
             self.screen.line("THE RECOGNISER DOES NOT ANSWER");
             self.trouble("recogniser", "behind", "it does not answer");
-            self.announce("live.recogniser.lost", &[], Priority::High);
+            self.warn("live.recogniser.lost");
         } else {
             self.screen.line("the recogniser answers again");
             self.feed(Input::Recovered(trouble("recogniser", "back", "it answers again")), self.time.now_ms());
@@ -380,7 +380,6 @@ impl Live<'_> {
             if let Body::Heard(heard) = &event.body {
                 self.screen.outcome(heard);
                 if let Some(earcon) = earcon_of(heard).filter(|_| outcome.speeches.is_empty()) {
-                    self.own_voice.earcon(boot_ms());
                     self.voice.earcon(earcon);
                 }
             }
@@ -399,7 +398,7 @@ impl Live<'_> {
             Some(fault) => {
                 self.screen.line(&format!("THE RECORD IS NOT WRITTEN: {fault}"));
                 let slow = fault.kind == FaultKind::Slow;
-                self.announce(if slow { "live.disk.slow" } else { "live.disk.lost" }, &[], Priority::High);
+                self.warn(if slow { "live.disk.slow" } else { "live.disk.lost" });
                 // Kept in memory with the rest, so that the record will say when it was not written.
                 self.trouble("disk", fault.kind.name(), &fault.detail);
             }
@@ -421,11 +420,20 @@ impl Live<'_> {
 
     /// Says something about the program itself.
     fn announce(&mut self, id: &str, slots: &[(&str, &str)], priority: Priority) {
+        self.tell(id, slots, priority, false);
+    }
+
+    /// The same of something that the crew must not count on any more.
+    fn warn(&mut self, id: &str) {
+        self.tell(id, &[], Priority::High, true);
+    }
+
+    fn tell(&mut self, id: &str, slots: &[(&str, &str)], priority: Priority, warns: bool) {
         let text = self.prompts.say(id, slots);
         let (number, stale) = self.news.next(id);
         stale.into_iter().for_each(|stale| self.voice.withdraw(stale));
         self.remember(number, text.clone());
-        self.voice.queue(Utterance::new(number, text, priority).about(id));
+        self.voice.queue(Utterance::new(number, text, priority).about(id).warning(warns));
     }
 
     fn voice_told(&mut self, event: &VoiceEvent) {
@@ -450,6 +458,7 @@ impl Live<'_> {
                     self.feed(Input::Spoken { target, reason }, self.time.now_ms());
                 }
             }
+            VoiceEvent::Earcon => self.own_voice.earcon(boot_ms()),
             VoiceEvent::State { state, detail } => {
                 let told = self.voice_state.changed(state, detail, boot_ms());
                 told.into_iter().for_each(|(state, detail)| self.voice_became(state, &detail));
@@ -478,6 +487,8 @@ impl Live<'_> {
         match state {
             MicState::Back => {
                 self.microphone = None;
+                // Where the microphone went with the sound server, the voice did too.
+                self.voice.try_again();
                 self.feed(Input::Recovered(trouble("microphone", "back", detail)), self.time.now_ms());
                 self.announce("live.microphone.back", &[], Priority::Medium);
             }
@@ -487,8 +498,10 @@ impl Live<'_> {
                     self.microphone = Some(state);
                 }
                 self.trouble("microphone", state.name(), detail);
-                let priority = if state == MicState::Clipping { Priority::Medium } else { Priority::High };
-                self.announce(&format!("live.microphone.{}", state.name()), &[], priority);
+                match state {
+                    MicState::Clipping => self.announce("live.microphone.clipping", &[], Priority::Medium),
+                    state => self.warn(&format!("live.microphone.{}", state.name())),
+                }
             }
         }
     }
