@@ -75,6 +75,37 @@ fn a_source_muted_or_suspended_in_a_call_is_told_aloud_and_recorded_and_heard_ag
     closes(&rig, listen);
 }
 
+/// A radio behind the pipe has died, and the pipe is open: no microphone reports anything.
+#[test]
+fn an_input_that_gives_nothing_is_told_aloud_and_heard_again_when_it_gives() {
+    let Some((mut rig, _turn)) = world("faults: pipe") else { return };
+    let (Some(model), true) = (model("faults: pipe"), has_flite("faults: pipe")) else { return };
+    rig.start_speech().expect("speech-dispatcher starts");
+    let ear = rig.ear();
+    let mut listen = start(&rig, &model, &rig.path("call"), &["--device", "-"]);
+    let source = format!("{MICROPHONE}.monitor");
+    let mut radio = rig
+        .command("parec")
+        .args(["-d", &source, "--rate=16000", "--channels=1", "--format=s16le", "--raw", "--latency-msec=20"])
+        .stdout(listen.take_stdin())
+        .spawn()
+        .expect("parec starts");
+    let signal =
+        |name: &str| rig.command("kill").args([name, &radio.id().to_string()]).status().is_ok_and(|s| s.success());
+    first_words(&rig, &ear);
+    let before = ear.loud_ms();
+    assert!(signal("-STOP"));
+    listen.wait(20, "nothing comes", is("device", "ear", "behind"));
+    spoken_within(&rig, &ear, before);
+    assert!(signal("-CONT"));
+    listen.wait(30, "it hears", is("recovered", "ear", "back"));
+    hears(&rig, &mut listen, "pulse eighty eight", "pulse");
+    let _ = radio.kill();
+    let _ = radio.wait();
+    let (status, seen) = listen.end(180);
+    assert_eq!(status, Some(0), "{}", told(&seen));
+}
+
 #[test]
 fn a_speech_server_killed_in_a_call_takes_no_warning_with_it() {
     let Some((mut rig, _turn)) = world("faults: speech server") else { return };
@@ -105,10 +136,12 @@ fn a_sound_server_killed_in_a_call_is_recorded_and_the_call_goes_on_when_it_is_b
     hears(&rig, &mut listen, "blood pressure one twenty over eighty", "blood_pressure");
     rig.kill_pulse();
     recorded(&mut listen, "microphone", "lost");
+    // The voice finds out by the sentence that it does not get to say.
+    listen.wait(20, "the voice is lost too", is("device", "voice", "lost"));
     rig.start_pulse().expect("the sound server starts again");
     let ear = rig.ear();
     listen.wait(30, "back", is("recovered", "microphone", "back"));
-    // The voice was lost with the server: it does not wait for its own next attempt.
+    // It does not wait for its own next attempt.
     spoken_within(&rig, &ear, 0);
     hears(&rig, &mut listen, "oxygen saturation eighty eight percent on room air", "oxygen_saturation");
     let advice = listen.wait(60, "a warning", |e| e["advice"]["priority"] == "high");

@@ -3,6 +3,7 @@
 //!
 //! It decides nothing about a patient; it decides what is said about the devices.
 
+mod attention;
 mod course;
 mod ear;
 mod echo;
@@ -22,6 +23,8 @@ mod view;
 
 use std::sync::Arc;
 use std::time::Duration;
+
+use attention::Attention;
 
 use anyhow::{Context, Result};
 use crossbeam_channel::{Receiver, Sender, bounded, never, select};
@@ -144,10 +147,11 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         clock_verified: parts.clock_verified,
         disk_failing: false,
         microphone: None,
-        awake_ms: boot_ms(),
+        attention: Attention::new(boot_ms()),
         timing: timing::Timing::default(),
         voice_state: steady::Steady::default(),
         recogniser: steady::Steady::default(),
+        ear: steady::Steady::default(),
         ready: false,
     };
     live.begin()?;
@@ -176,8 +180,8 @@ struct Live<'k> {
     disk_failing: bool,
     /// What is wrong with the microphone now.
     microphone: Option<MicState>,
-    /// When the ear last told anything.
-    awake_ms: u64,
+    attention: Attention,
+    ear: steady::Steady,
     timing: timing::Timing,
     voice_state: steady::Steady,
     recogniser: steady::Steady,
@@ -267,11 +271,14 @@ impl Live<'_> {
     }
 
     fn is_alive(&self) -> bool {
-        self.microphone.is_some() || boot_ms().saturating_sub(self.awake_ms) < 10_000
+        self.microphone.is_some() || self.attention.is_paid(boot_ms())
     }
 
     fn learn(&mut self, told: Told) -> Result<()> {
-        self.awake_ms = boot_ms();
+        if self.attention.came(boot_ms()) {
+            let told = self.ear.changed("back", "", boot_ms());
+            told.into_iter().for_each(|(state, _)| self.ear_became(state));
+        }
         match told {
             Told::Speaking(talking) => self.voice.crew_speaking(talking),
             Told::Level { at_ms, dbfs } => {
@@ -313,6 +320,19 @@ impl Live<'_> {
         } else {
             self.screen.line("the recogniser answers again");
             self.feed(Input::Recovered(trouble("recogniser", "back", "it answers again")), self.time.now_ms());
+            self.announce("live.recogniser.back", &[], Priority::Medium);
+        }
+    }
+
+    /// No sound comes to be understood, though the microphone reports nothing: a pipe that gives nothing, or a fault of ours.
+    fn ear_became(&mut self, state: steady::State) {
+        if state == "behind" {
+            self.screen.line("I HEAR NOTHING: the ear does not answer");
+            self.trouble("ear", "behind", "no sound comes to be understood");
+            self.warn("live.recogniser.lost");
+        } else {
+            self.screen.line("the ear answers again");
+            self.feed(Input::Recovered(trouble("ear", "back", "it answers again")), self.time.now_ms());
             self.announce("live.recogniser.back", &[], Priority::Medium);
         }
     }
@@ -536,6 +556,13 @@ impl Live<'_> {
         lasting.into_iter().for_each(|(state, detail)| self.voice_became(state, &detail));
         let lasting = self.recogniser.lasting(boot_ms());
         lasting.into_iter().for_each(|(state, _)| self.recogniser_became(state));
+        let deaf = self.microphone.is_some() || !self.time.is_machine();
+        if self.attention.missed(boot_ms(), deaf) {
+            let told = self.ear.changed("behind", "", boot_ms());
+            told.into_iter().for_each(|(state, _)| self.ear_became(state));
+        }
+        let lasting = self.ear.lasting(boot_ms());
+        lasting.into_iter().for_each(|(state, _)| self.ear_became(state));
         if self.disk_failing && boot_ms() % DISK_RETRY_MS < 500 && self.shift.retry_disk() {
             self.disk_told(None);
         }
