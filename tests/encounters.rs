@@ -273,6 +273,27 @@ fn a_reminder_that_is_done_before_it_is_spoken_is_withdrawn() {
     assert_eq!(with(&gated), (true, false, true), "done while somebody listened");
 }
 
+/// "Quiet for two minutes" may be heard as forty two: the crew is told for how long, though it wants quiet, and nothing else.
+#[test]
+fn who_asks_for_minutes_of_quiet_is_told_how_many_and_then_has_them() {
+    let knowledge = knowledge();
+    let mut encounter = Encounter::new(&knowledge);
+    let mut said = |clock: &str, words: &str| {
+        let when = at(seconds(clock) * 1000);
+        let effects = encounter.handle(Input::Heard { transcript: Transcript::script(words), spoken_at: when }, when);
+        let spoken = |effect| match effect {
+            Effect::Speak(speech) => Some(speech.say),
+            _ => None,
+        };
+        effects.into_iter().filter_map(spoken).collect::<Vec<String>>()
+    };
+    assert_eq!(said("00:00", "at patient"), [""; 0]);
+    assert_eq!(said("00:10", "third hand, quiet for two minutes"), ["Quiet for two minutes."]);
+    assert_eq!(said("00:20", "pulse one twelve, adult"), [""; 0], "fast, and no emergency");
+    assert_eq!(said("00:30", "second patient"), [""; 0]);
+    assert!(!said("02:20", "pulse eighty").is_empty(), "what has waited");
+}
+
 fn told_a_refusal(event: &Event) -> bool {
     matches!(&event.body, Body::Finding(f) if f.kind() == Kind::Refusal)
 }

@@ -96,7 +96,7 @@ fn every_subcommand_has_a_manual_page() {
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     for page in ["thirdhand.1", "thirdhand-listen.1", "thirdhand-doctor.1", "thirdhand-replay.1"] {
         let text = std::fs::read_to_string(dir.join(page)).unwrap_or_default();
-        assert!(text.contains(".SH") && text.contains("thirdhand"), "{page}");
+        assert!(text.contains(".SH EXAMPLES") && !text.contains(".SH EXTRA") && text.contains("thirdhand"), "{page}");
     }
     assert!(!dir.join("thirdhand-recogniser.1").exists(), "hidden commands have no page");
 }
@@ -130,7 +130,13 @@ fn doctor_finds_nothing_on_a_bare_machine_and_says_what_to_do() {
 fn systemd_accepts_the_service_unit() {
     let unit = Path::new(env!("CARGO_MANIFEST_DIR")).join("share/systemd/thirdhand.service");
     let text = std::fs::read_to_string(&unit).expect("the unit is in the repository");
-    for wanted in ["Type=notify", "WatchdogSec=", "RestrictAddressFamilies=AF_UNIX", "Restart=on-failure"] {
+    for wanted in [
+        "Type=notify",
+        "WatchdogSec=",
+        "RestrictAddressFamilies=AF_UNIX",
+        "Restart=on-failure",
+        "StartLimitIntervalSec=0",
+    ] {
         assert!(text.contains(wanted), "{wanted}");
     }
     // The program's place on this machine stands for the installed one.

@@ -93,7 +93,7 @@ fn speak(handoff: &handoff::Handoff) -> Result<()> {
                 failed += usize::from(end == End::Failed);
             }
             VoiceEvent::State { state, detail } => eprintln!("thirdhand: voice {state}: {detail}"),
-            VoiceEvent::Started { .. } => {}
+            VoiceEvent::Started { .. } | VoiceEvent::Earcon => {}
         }
     }
     if failed > 0 {

@@ -31,6 +31,8 @@ impl Man {
         let leaked: &'static str = Box::leak(name.to_string().into_boxed_str());
         clap_mangen::Man::new(command.clone().name(leaked)).render(&mut page)?;
         let path = self.dir.join(format!("{name}.1"));
+        // Clap calls what follows the options `EXTRA`; ours are examples.
+        let page = String::from_utf8(page)?.replace(".SH EXTRA", ".SH EXAMPLES");
         std::fs::write(&path, page).with_context(|| format!("{}: cannot be written", path.display()))?;
         println!("{}", path.display());
         Ok(())

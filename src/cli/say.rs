@@ -15,7 +15,7 @@ use crate::shell::speak::{self, Earcon, End, Settings, Utterance, Voice, VoiceEv
 #[derive(Args)]
 #[command(after_help = "Example: echo 'this is a test' | thirdhand say
 
-A line may begin with `high:`, `medium:`, `low:` or `reminder:`. Lines of one word after `!` are orders: `!stop`,
+A line may begin with `warning:`, `high:`, `medium:`, `low:` or `reminder:`. Lines of one word after `!` are orders: `!stop`,
 `!talking`, `!pause`, `!heard`, `!not_understood`, `!warning`.")]
 pub struct Say {
     /// Tell what became of each sentence, as JSON Lines
@@ -96,6 +96,7 @@ fn order(voice: &dyn Voice, line: &str, id: u64) -> Result<Option<Utterance>> {
 fn sentence(line: &str, id: u64) -> Utterance {
     let (word, rest) = line.split_once(':').unwrap_or(("", line));
     match word {
+        "warning" => Utterance::new(id, rest.trim(), Priority::High).warning(true),
         "high" => Utterance::new(id, rest.trim(), Priority::High),
         "medium" => Utterance::new(id, rest.trim(), Priority::Medium),
         "low" => Utterance::new(id, rest.trim(), Priority::Low),
@@ -108,6 +109,7 @@ fn show(event: &VoiceEvent) -> serde_json::Value {
     match event {
         VoiceEvent::Started { id } => json!({ "event": "started", "id": id }),
         VoiceEvent::Finished { id, end } => json!({ "event": "finished", "id": id, "end": end.name() }),
+        VoiceEvent::Earcon => json!({ "event": "earcon" }),
         VoiceEvent::State { state, detail } => json!({ "event": "voice", "state": state, "detail": detail }),
     }
 }

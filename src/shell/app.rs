@@ -217,7 +217,7 @@ impl<'k> Call<'k> {
 
     fn utterance(&self, speech: &Speech, now: Moment) -> Utterance {
         let text = if self.earpiece { &speech.say } else { &speech.say_aloud };
-        let utterance = Utterance::new(speech.target, text.as_str(), speech.priority);
+        let utterance = Utterance::new(speech.target, text.as_str(), speech.priority).warning(speech.warns);
         let utterance = if speech.at_quiet { utterance.when_quiet() } else { utterance };
         match speech.expires_ms {
             Some(at) => utterance.reminder(at.saturating_sub(now.mono_ms)),

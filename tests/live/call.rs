@@ -7,9 +7,8 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use crate::counted::{Counted, findings};
-use crate::listening::{first_words, has_flite, is_finding, model, start};
-use crate::rig::{Rig, program, write_wav};
-use crate::world;
+use crate::listening::{first_words, is_finding, start};
+use crate::rig::{Rig, Scene, program, scene, write_wav};
 
 const SCRIPT: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/live/engine.call");
 const RATE: usize = 16_000;
@@ -84,12 +83,9 @@ fn of_the_script(rig: &Rig) -> Counted {
 
 #[test]
 fn a_call_over_an_engine_gives_the_findings_of_its_script() {
-    let Some((mut rig, _turn)) = world("call over an engine") else { return };
-    let (Some(model), true) = (model("call over an engine"), has_flite("call over an engine")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
+    let Some(Scene { _turn, rig, model, ear }) = scene("call over an engine") else { return };
     let script = of_the_script(&rig);
     let sound = over_an_engine(&rig.path(""));
-    let ear = rig.ear();
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     first_words(&rig, &ear);
     let before = ear.loud_ms();

@@ -6,9 +6,8 @@ use std::time::Duration;
 use serde_json::Value;
 use thirdhand::shell::clock::instant;
 
-use crate::listening::{first_words, has_flite, is_finding, model, start, told, verify, words};
-use crate::rig::{Ear, MICROPHONE, Program, Rig};
-use crate::world;
+use crate::listening::{first_words, is_finding, start, told, verify, words};
+use crate::rig::{Ear, MICROPHONE, Program, Rig, Scene, scene};
 
 /// Two seconds, and what a busy machine takes to tell a test of it.
 const TOLD_WITHIN: Duration = Duration::from_millis(2_500);
@@ -44,10 +43,7 @@ fn spoken_within(rig: &Rig, ear: &Ear, before: u64) {
 
 #[test]
 fn a_source_muted_or_suspended_in_a_call_is_told_aloud_and_recorded_and_heard_again() {
-    let Some((mut rig, _turn)) = world("faults: source") else { return };
-    let (Some(model), true) = (model("faults: source"), has_flite("faults: source")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
-    let ear = rig.ear();
+    let Some(Scene { _turn, rig, model, ear }) = scene("faults: source") else { return };
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     first_words(&rig, &ear);
     let _hiss = rig.play_in_background(&crate::microphone::hiss(&rig, 240, 2_000));
@@ -75,12 +71,37 @@ fn a_source_muted_or_suspended_in_a_call_is_told_aloud_and_recorded_and_heard_ag
     closes(&rig, listen);
 }
 
+/// A radio behind the pipe has died, and the pipe is open: no microphone reports anything.
+#[test]
+fn an_input_that_gives_nothing_is_told_aloud_and_heard_again_when_it_gives() {
+    let Some(Scene { _turn, rig, model, ear }) = scene("faults: pipe") else { return };
+    let mut listen = start(&rig, &model, &rig.path("call"), &["--device", "-"]);
+    let source = format!("{MICROPHONE}.monitor");
+    let mut radio = rig
+        .command("parec")
+        .args(["-d", &source, "--rate=16000", "--channels=1", "--format=s16le", "--raw", "--latency-msec=20"])
+        .stdout(listen.take_stdin())
+        .spawn()
+        .expect("parec starts");
+    let signal =
+        |name: &str| rig.command("kill").args([name, &radio.id().to_string()]).status().is_ok_and(|s| s.success());
+    first_words(&rig, &ear);
+    let before = ear.loud_ms();
+    assert!(signal("-STOP"));
+    listen.wait(20, "nothing comes", is("device", "ear", "behind"));
+    spoken_within(&rig, &ear, before);
+    assert!(signal("-CONT"));
+    listen.wait(30, "it hears", is("recovered", "ear", "back"));
+    hears(&rig, &mut listen, "pulse eighty eight", "pulse");
+    let _ = radio.kill();
+    let _ = radio.wait();
+    let (status, seen) = listen.end(180);
+    assert_eq!(status, Some(0), "{}", told(&seen));
+}
+
 #[test]
 fn a_speech_server_killed_in_a_call_takes_no_warning_with_it() {
-    let Some((mut rig, _turn)) = world("faults: speech server") else { return };
-    let (Some(model), true) = (model("faults: speech server"), has_flite("faults: speech server")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
-    let ear = rig.ear();
+    let Some(Scene { _turn, mut rig, model, ear }) = scene("faults: speech server") else { return };
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     first_words(&rig, &ear);
     rig.kill_speech();
@@ -96,18 +117,19 @@ fn a_speech_server_killed_in_a_call_takes_no_warning_with_it() {
 
 #[test]
 fn a_sound_server_killed_in_a_call_is_recorded_and_the_call_goes_on_when_it_is_back() {
-    let Some((mut rig, _turn)) = world("faults: sound server") else { return };
-    let (Some(model), true) = (model("faults: sound server"), has_flite("faults: sound server")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
-    let ear = rig.ear();
+    let Some(Scene { _turn, mut rig, model, ear }) = scene("faults: sound server") else { return };
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     first_words(&rig, &ear);
     hears(&rig, &mut listen, "blood pressure one twenty over eighty", "blood_pressure");
     rig.kill_pulse();
     recorded(&mut listen, "microphone", "lost");
+    // The voice finds out by the sentence that it does not get to say.
+    listen.wait(20, "the voice is lost too", is("device", "voice", "lost"));
     rig.start_pulse().expect("the sound server starts again");
     let ear = rig.ear();
     listen.wait(30, "back", is("recovered", "microphone", "back"));
+    // It does not wait for its own next attempt.
+    spoken_within(&rig, &ear, 0);
     hears(&rig, &mut listen, "oxygen saturation eighty eight percent on room air", "oxygen_saturation");
     let advice = listen.wait(60, "a warning", |e| e["advice"]["priority"] == "high");
     listen.wait(60, "it is said", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);

@@ -6,8 +6,8 @@ use std::process::Stdio;
 
 use serde_json::Value;
 
-use crate::listening::{first_words, has_flite, model, words};
-use crate::world;
+use crate::listening::{first_words, words};
+use crate::rig::{Scene, scene};
 
 /// 95 of 100 must be below this, milliseconds.
 const TARGET_MS: f64 = 700.0;
@@ -16,10 +16,7 @@ const ROUNDS: usize = 20;
 #[test]
 #[ignore = "a measurement: needs a quiet machine and a release build"]
 fn latency_from_the_end_of_speech_to_the_first_sound() {
-    let Some((mut rig, _turn)) = world("latency") else { return };
-    let (Some(model), true) = (model("latency"), has_flite("latency")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
-    let ear = rig.ear();
+    let Some(Scene { _turn, rig, model, ear }) = scene("latency") else { return };
     let mut child = rig
         .command(super::rig::program())
         .args(["listen", "--json", "--timings", "--record"])

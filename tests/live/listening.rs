@@ -6,11 +6,11 @@
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 use serde_json::Value;
 
-use crate::rig::{Ear, Program, Rig};
+use crate::rig::{Ear, Program, Rig, Scene, scene};
 use crate::world;
 
 /// The model as the tests' own environment has it; the rig hides the user's folders.
@@ -93,11 +93,8 @@ pub fn words_come_back(rig: &mut Rig, volume: &str) {
 
 #[test]
 fn words_become_a_record_advice_is_spoken_and_ctrl_c_closes() {
-    let Some((mut rig, _turn)) = world("listen: microphone") else { return };
-    let (Some(model), true) = (model("listen: microphone"), has_flite("listen: microphone")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
+    let Some(Scene { _turn, rig, model, ear }) = scene("listen: microphone") else { return };
     let record = rig.path("call");
-    let ear = rig.ear();
     let mut listen = start(&rig, &model, &record, &[]);
     // The caution comes first; the words are played once it has been heard and the microphone is warm.
     first_words(&rig, &ear);
@@ -121,12 +118,9 @@ fn words_become_a_record_advice_is_spoken_and_ctrl_c_closes() {
 /// Nothing comes of what the program itself says, though the microphone hears all of it; and the crew is heard after.
 #[test]
 fn the_program_never_takes_its_own_words_for_the_crews() {
-    let Some((mut rig, _turn)) = world("listen: echo") else { return };
-    let (Some(model), true) = (model("listen: echo"), has_flite("listen: echo")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
+    let Some(Scene { _turn, mut rig, model, ear }) = scene("listen: echo") else { return };
     words_come_back(&mut rig, "-6dB");
     let record = rig.path("call");
-    let ear = rig.ear();
     let mut listen = start(&rig, &model, &record, &[]);
     first_words(&rig, &ear);
     let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
@@ -145,11 +139,8 @@ fn the_program_never_takes_its_own_words_for_the_crews() {
 /// The crew talks over the program, whose words come back into the microphone 6 dB quieter than they are played.
 #[test]
 fn a_finding_spoken_over_the_programs_words_is_not_lost() {
-    let Some((mut rig, _turn)) = world("listen: talked over") else { return };
-    let (Some(model), true) = (model("listen: talked over"), has_flite("listen: talked over")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
+    let Some(Scene { _turn, mut rig, model, ear }) = scene("listen: talked over") else { return };
     words_come_back(&mut rig, "-6dB");
-    let ear = rig.ear();
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     let dir = rig.path("");
     let over = words(&dir, "oxygen saturation ninety six percent on room air");
@@ -171,11 +162,8 @@ fn a_finding_spoken_over_the_programs_words_is_not_lost() {
 /// Nobody waits for the caution to end, and the program does not know yet how its own words come back.
 #[test]
 fn a_finding_spoken_over_the_very_first_words_is_not_lost() {
-    let Some((mut rig, _turn)) = world("listen: first words talked over") else { return };
-    let (Some(model), true) = (model("listen: talked over"), has_flite("listen: talked over")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
+    let Some(Scene { _turn, mut rig, model, ear }) = scene("listen: first words talked over") else { return };
     words_come_back(&mut rig, "-6dB");
-    let ear = rig.ear();
     let over = words(&rig.path(""), "oxygen saturation ninety six percent on room air");
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     rig.until(180_000, || ear.loud_ms() > 800).expect("the first words are being spoken");
@@ -341,44 +329,43 @@ pub fn resident_kb(pid: u32) -> u64 {
     line.split_whitespace().nth(1).and_then(|n| n.parse().ok()).expect("a number")
 }
 
-/// Recognition, record and voice, watched by strace with all their child processes: no socket but those of this machine.
-/// Speech-dispatcher runs already, as on any desktop: starting up, that program (not ours) probes a port of localhost.
+/// A whole call through PulseAudio and speech-dispatcher, and by the spare voice when that hangs, watched by strace with
+/// all child processes: no socket but those of this machine. Speech-dispatcher runs already, as on any desktop, and is not
+/// killed: its library would start it anew, and starting up that program (not ours) probes a port of localhost.
 #[test]
 fn no_socket_of_a_network_is_ever_opened() {
-    let Some((mut rig, _turn)) = world("listen: network") else { return };
-    let (Some(model), true) = (model("listen: network"), has_flite("listen: network")) else { return };
+    let Some(Scene { _turn, rig, model, ear }) = scene("listen: network") else { return };
     let trace = rig.path("trace");
-    let probe = rig.command("strace").args(["-o", "/dev/null", "true"]).status();
+    // The tracer stands aside (`-D`), so that signals reach the program, and looks at nothing else, so that it stays quick.
+    let strace = ["-D", "-f", "--seccomp-bpf", "-e", "trace=socket", "-o"];
+    let probe = rig.command("strace").args(strace).args(["/dev/null", "true"]).stderr(Stdio::null()).status();
     if !probe.is_ok_and(|s| s.success()) {
         return eprintln!("listen: network: skipped: `strace` is not installed or may not trace");
     }
-    rig.start_speech().expect("speech-dispatcher starts");
-    let record = rig.path("call").display().to_string();
-    let mut child = rig
-        .command("strace")
-        .args(["-f", "-qq", "-e", "trace=socket", "-o"])
-        .arg(&trace)
-        .arg(super::rig::program())
-        .args(["listen", "--device", "-", "--unpaced", "--json", "--record", &record, "--model"])
-        .arg(&model)
-        .stdin(std::process::Stdio::piped())
-        .stdout(std::process::Stdio::null())
-        .stderr(std::process::Stdio::null())
-        .spawn()
-        .expect("strace starts");
-    let mut stdin = child.stdin.take().expect("it is piped");
-    std::io::Write::write_all(&mut stdin, &pcm(&rig.path(""), "blood pressure eighty two over fifty", 1, 2))
-        .expect("the program reads");
-    drop(stdin);
-    assert!(child.wait().expect("it ends").success());
-    let sockets = std::fs::read_to_string(&trace).expect("strace has written");
-    let foreign: Vec<&str> = sockets
-        .lines()
-        .filter(|line| line.contains("socket(") && !line.contains("AF_UNIX") && !line.contains("AF_LOCAL"))
-        .collect();
+    let mut command = rig.command("strace");
+    command.args(strace).arg(&trace).arg(super::rig::program()).args(["listen", "--json", "--record"]);
+    let mut listen = Program::spawn(command.arg(rig.path("call")).arg("--model").arg(&model));
+    first_words(&rig, &ear);
+    let warned = |rig: &Rig, listen: &mut Program, text: &str, finding: &'static str| {
+        rig.play(&words(&rig.path(""), text));
+        listen.wait(60, finding, is_finding(finding));
+        let advice = listen.wait(60, "advice", |e| e["kind"] == "advice");
+        listen.wait(60, "it is spoken", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
+    };
+    warned(&rig, &mut listen, "blood pressure eighty two over fifty", "blood_pressure");
+    rig.hang_speech();
+    warned(&rig, &mut listen, "oxygen saturation eighty four percent on room air", "oxygen_saturation");
+    let spare = |e: &Value| e["device"]["what"] == "voice" && e["device"]["state"] == "fallback";
+    assert!(listen.seen.iter().any(spare), "the spare voice spoke:\n{}", told(&listen.seen));
+    listen.signal("INT");
+    assert_eq!(listen.end(180).0, Some(0));
+    let traced = || std::fs::read_to_string(&trace).unwrap_or_default();
+    rig.until(20_000, || traced().trim_end().ends_with("+++ exited with 0 +++")).expect("strace has written all");
+    let text = traced();
+    let sockets: Vec<&str> = text.lines().filter(|line| line.contains("socket(")).collect();
+    let (ours, foreign): (Vec<&str>, Vec<&str>) = sockets.into_iter().partition(|line| line.contains("AF_UNIX"));
     assert!(foreign.is_empty(), "{foreign:#?}");
-    let text = std::fs::read_to_string(rig.path("call/events.jsonl")).expect("there is a record");
-    assert!(text.contains("systolic_mmhg"), "the traced call was a real one");
+    assert!(ours.len() >= 3, "microphone, loudspeaker and speech server were traced: {ours:#?}");
 }
 
 /// A service manager hears that the program is ready, alive, and stopping.

@@ -4,9 +4,8 @@
 use serde_json::Value;
 use thirdhand::shell::clock::instant;
 
-use crate::listening::{first_words, has_flite, is_finding, model, start, told, words, words_come_back};
-use crate::rig::{Ear, Program, Rig};
-use crate::world;
+use crate::listening::{first_words, is_finding, start, told, words, words_come_back};
+use crate::rig::{Ear, Program, Rig, Scene, scene};
 
 /// A call with something to read back; what was recorded is all that the crew ever measures here.
 fn with_vitals(rig: &Rig, model: &std::path::Path, ear: &Ear) -> Program {
@@ -48,11 +47,8 @@ fn three_findings_and_no_more(listen: Program) {
 
 #[test]
 fn a_quiet_over_the_programs_words_silences_it() {
-    let Some((mut rig, _turn)) = world("over ours: quiet") else { return };
-    let (Some(model), true) = (model("over ours: quiet"), has_flite("over ours: quiet")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
+    let Some(Scene { _turn, mut rig, model, ear }) = scene("over ours: quiet") else { return };
     words_come_back(&mut rig, "-12dB");
-    let ear = rig.ear();
     let mut listen = with_vitals(&rig, &model, &ear);
     let quiet = words(&rig.path(""), "quiet");
     for after_ms in [500, 2_000, 3_500] {
@@ -70,11 +66,8 @@ fn a_quiet_over_the_programs_words_silences_it() {
 /// Nobody asked for silence: what comes back of the program's own words never cuts it off.
 #[test]
 fn the_programs_own_words_do_not_silence_it() {
-    let Some((mut rig, _turn)) = world("over ours: not quiet") else { return };
-    let (Some(model), true) = (model("over ours: not quiet"), has_flite("over ours: not quiet")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
+    let Some(Scene { _turn, mut rig, model, ear }) = scene("over ours: not quiet") else { return };
     words_come_back(&mut rig, "-6dB");
-    let ear = rig.ear();
     let mut listen = with_vitals(&rig, &model, &ear);
     for _ in 0..3 {
         let target = asked_for_vitals(&rig, &mut listen, &ear);
@@ -85,11 +78,8 @@ fn the_programs_own_words_do_not_silence_it() {
 
 #[test]
 fn a_command_begun_over_the_programs_last_words_is_one_command() {
-    let Some((mut rig, _turn)) = world("over ours: command") else { return };
-    let (Some(model), true) = (model("over ours: command"), has_flite("over ours: command")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
+    let Some(Scene { _turn, mut rig, model, ear }) = scene("over ours: command") else { return };
     words_come_back(&mut rig, "-12dB");
-    let ear = rig.ear();
     let mut listen = with_vitals(&rig, &model, &ear);
     let target = asked_for_vitals(&rig, &mut listen, &ear);
     let begun = instant();

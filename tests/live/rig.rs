@@ -7,6 +7,7 @@
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::MutexGuard;
 use std::time::Duration;
 
 use thirdhand::shell::clock::instant;
@@ -18,6 +19,25 @@ pub struct Rig {
     dir: tempfile::TempDir,
     pulse: Option<Child>,
     speech: Option<Child>,
+}
+
+/// What a spoken call needs: a world with a speech server, its loudspeaker listened to, the model, and voices for the crew.
+pub struct Scene {
+    /// Last to go.
+    pub _turn: MutexGuard<'static, ()>,
+    pub rig: Rig,
+    pub model: PathBuf,
+    pub ear: Ear,
+}
+
+/// `None` where something is missing, which is said.
+pub fn scene(test: &str) -> Option<Scene> {
+    let (mut rig, turn) = crate::world(test)?;
+    let model = crate::listening::model(test)?;
+    crate::listening::has_flite(test).then_some(())?;
+    rig.start_speech().expect("speech-dispatcher starts");
+    let ear = rig.ear();
+    Some(Scene { _turn: turn, rig, model, ear })
 }
 
 impl Rig {
@@ -130,6 +150,12 @@ impl Rig {
     /// SIGKILL, as a crash would be; its module dies with its pipe.
     pub fn kill_speech(&mut self) {
         kill(&mut self.speech);
+    }
+
+    /// SIGSTOP: it takes orders, and nothing ever comes of them.
+    pub fn hang_speech(&self) {
+        let pid = self.speech.as_ref().expect("it runs").id().to_string();
+        assert!(self.command("kill").args(["-STOP", &pid]).status().is_ok_and(|s| s.success()));
     }
 
     pub fn pactl(&self, args: &[&str]) -> bool {

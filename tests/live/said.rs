@@ -3,9 +3,8 @@
 
 use serde_json::Value;
 
-use crate::listening::{first_words, has_flite, model, start, words};
-use crate::rig::{Rig, write_wav};
-use crate::world;
+use crate::listening::{first_words, start, words};
+use crate::rig::{Rig, Scene, scene, write_wav};
 
 /// The words as they are compared: numbers as their digits but for zeros, so that `82` is "eighty two".
 fn compared(text: &str) -> Vec<String> {
@@ -52,10 +51,7 @@ fn recognised(rig: &Rig, model: &std::path::Path, sound: &[i16]) -> String {
 
 #[test]
 fn spoken_advice_is_recognised_back_as_the_sentence_that_was_meant() {
-    let Some((mut rig, _turn)) = world("said: advice") else { return };
-    let (Some(model), true) = (model("said: advice"), has_flite("said: advice")) else { return };
-    rig.start_speech().expect("speech-dispatcher starts");
-    let ear = rig.ear();
+    let Some(Scene { _turn, rig, model, ear }) = scene("said: advice") else { return };
     let mut listen = start(&rig, &model, &rig.path("call"), &[]);
     first_words(&rig, &ear);
     let mut meant: Vec<String> = Vec::new();

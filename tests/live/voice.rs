@@ -28,6 +28,26 @@ fn what_is_said_reaches_the_loudspeaker_and_a_warning_cuts_off_a_reminder() {
 }
 
 #[test]
+fn a_warning_is_told_by_its_sound_before_its_words() {
+    let Some((mut rig, _turn)) = world("voice: warning") else { return };
+    rig.start_speech().expect("speech-dispatcher starts");
+    let ear = rig.ear();
+    let mut say = Program::start(&rig, &["say", "--json"]);
+    say.type_line("high: one");
+    say.wait(10, "a word", |e| e == &json!({ "event": "finished", "id": 1, "end": "done" }));
+    assert!(!say.seen.iter().any(|e| e["event"] == "earcon"), "it was no warning: {:?}", say.seen);
+    let before = ear.heard().len();
+    say.type_line("warning: hold the medication");
+    say.wait(10, "its sound", |e| e["event"] == "earcon");
+    say.wait(10, "its words", |e| e == &json!({ "event": "finished", "id": 2, "end": "done" }));
+    let sound: Vec<f32> = ear.heard()[before..].iter().map(|s| f32::from(*s) / 32_768.0).collect();
+    let begin = sound.iter().position(|s| s.abs() > 0.02).expect("it sounds");
+    let share = thirdhand::shell::speak::earcon::share(&sound[begin..begin + 3_200], 16_000);
+    assert!(share > 0.5, "the first 0.2 s are an earcon by {share:.2}");
+    assert_eq!(say.end(20).0, Some(0));
+}
+
+#[test]
 fn a_killed_speech_server_does_not_take_the_sentence_with_it() {
     let Some((mut rig, _turn)) = world("voice: speech server killed") else { return };
     rig.start_speech().expect("speech-dispatcher starts");

@@ -30,6 +30,8 @@ const ACKNOWLEDGE_MS: u64 = 10 * 60_000;
 #[derive(Clone, Debug, PartialEq)]
 pub enum Act {
     Answer(Advice),
+    /// Said whether or not the crew wants quiet.
+    Tell(Advice),
     Append(Body),
     /// Say the last sentence again: nothing new is recorded.
     Again(Speech),
@@ -54,9 +56,9 @@ pub fn act(state: &State, knowledge: &Knowledge, command: &Command, last: Option
         Command::Quiet { minutes } => {
             let mut acts = vec![Act::Hush];
             if *minutes > 0 {
+                // "Quiet for two minutes" was once heard as 42: silence that nobody knows the length of is no answer.
                 let slots = vec![("minutes".to_string(), Value::int(i64::from(*minutes)))];
-                let (text, _) = protocol.say("answer.quiet", &slots);
-                acts.push(Act::Append(Body::Note(Note { text, who: None })));
+                acts.push(Act::Tell(sentence(protocol, "answer.quiet", AdviceType::ReadBack, "quiet", &slots)));
             }
             acts
         }

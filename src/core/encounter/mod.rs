@@ -97,6 +97,8 @@ pub struct Speech {
     pub expires_ms: Option<u64>,
     /// It can wait until nobody talks.
     pub at_quiet: bool,
+    /// A warning, and no question that is as urgent.
+    pub warns: bool,
 }
 
 /// One call.
@@ -443,6 +445,10 @@ impl<'k> Encounter<'k> {
             for act in answers::act(&self.state, self.knowledge, command, self.last_speech.as_ref(), now) {
                 match act {
                     Act::Answer(advice) => drop(self.advise(advice, now)),
+                    Act::Tell(advice) => {
+                        let speech = self.worded(advice, now);
+                        self.speak(speech);
+                    }
                     Act::Append(body) => drop(self.append(now, None, body)),
                     Act::Again(speech) => self.effects.push(Effect::Speak(speech)),
                     Act::Hush => self.effects.push(Effect::Hush(Priority::High)),
@@ -463,17 +469,24 @@ impl<'k> Encounter<'k> {
 
     /// Records advice and has it spoken, now or when the gate opens.
     fn advise(&mut self, advice: Advice, now: Moment) -> u64 {
+        let speech = self.worded(advice, now);
+        let target = speech.target;
+        if let Some(speech) = self.gate.admit(&self.state, speech, now) {
+            self.speak(speech);
+        }
+        target
+    }
+
+    /// Records advice; the sentence that is to be spoken.
+    fn worded(&mut self, advice: Advice, now: Moment) -> Speech {
         let say = advice.say.clone();
         let say_aloud = advice.say_aloud.clone().unwrap_or_else(|| say.clone());
         let (priority, kind) = (advice.priority, advice.kind);
         let at_quiet = doubt::is_second_asking(&advice);
         let target = self.append(now, None, Body::Advice(advice));
         let expires_ms = gate::expires_ms(kind, now);
-        let speech = Speech { target, priority, say, say_aloud, expires_ms, at_quiet };
-        if let Some(speech) = self.gate.admit(&self.state, speech, now) {
-            self.speak(speech);
-        }
-        target
+        let warns = priority == Priority::High && kind != AdviceType::ReadBack;
+        Speech { target, priority, say, say_aloud, expires_ms, at_quiet, warns }
     }
 
     fn speak(&mut self, speech: Speech) {

@@ -297,13 +297,18 @@ impl Canceller {
     fn ready(&mut self) -> Vec<Block> {
         let mut out = Vec::new();
         while self.microphone.samples.len() >= CHUNK {
-            let ready = self.loudspeaker.end() > self.played_at(self.microphone.first + CHUNK as u64) + REACH;
-            if !ready && self.microphone.samples.len() < self.patience() && !self.loudspeaker.samples.is_empty() {
+            if !self.is_told(self.microphone.first) && self.microphone.samples.len() < self.patience() {
                 break;
             }
             out.extend(self.chunk());
         }
         out
+    }
+
+    /// Whether all that was played to the chunk at this place of the microphone's is known, or nobody will tell.
+    fn is_told(&self, place: u64) -> bool {
+        let end = self.loudspeaker.end();
+        self.loudspeaker.samples.is_empty() || end > self.played_at(place + CHUNK as u64) + REACH
     }
 
     fn patience(&self) -> usize {
@@ -319,8 +324,10 @@ impl Canceller {
         let place = self.microphone.first;
         let heard = self.microphone.chunk(place);
         let sounds = power(&self.loudspeaker.chunk(self.played_at(place))) >= SILENT;
+        let told = self.is_told(place);
         self.microphone.forget_before(place + CHUNK as u64);
-        if self.held.is_none() && sounds && !self.apart {
+        // What is held back and not told is put back to wait; what has waited long enough must not be held again.
+        if self.held.is_none() && sounds && told && !self.apart {
             self.held = Some(Held { from: place, ..Held::default() });
         }
         match &mut self.held {
@@ -330,7 +337,8 @@ impl Canceller {
             }
             None => {
                 let heard_power = power(&heard);
-                self.remember(Past { place, heard: heard_power, left: self.found.then_some(heard_power), sounds });
+                let left = (self.found && told).then_some(heard_power);
+                self.remember(Past { place, heard: heard_power, left, sounds });
                 vec![self.block(place, heard)]
             }
         }
@@ -396,8 +404,7 @@ impl Canceller {
         for (n, heard) in held.samples.chunks(CHUNK).enumerate() {
             let at = n * CHUNK;
             let place = held.from + at as u64;
-            let told = self.loudspeaker.end() > self.played_at(place + CHUNK as u64) + REACH;
-            if !told && !self.loudspeaker.samples.is_empty() {
+            if !self.is_told(place) {
                 // What was played then is still to be told: it waits as all that is heard does.
                 self.microphone.put_back(&held.samples[at..]);
                 break;
@@ -879,6 +886,33 @@ mod tests {
         let left = through(&vec![0.0; crew.len()], &crew);
         assert_eq!(left[..], crew[..left.len()]);
         assert!(crew.len() - left.len() < PATIENCE);
+    }
+
+    /// The sound server hands nothing on of what the loudspeaker plays for two seconds, in the midst of our words: the crew is
+    /// heard all the same. (The ear once turned over and over what it held back, for ever.)
+    #[test]
+    fn nobody_waits_for_a_loudspeaker_whose_sound_ceases_to_come() {
+        let (done, all) = crossbeam_channel::bounded(1);
+        std::thread::spawn(move || done.send([46, 49, 52].map(heard_though_nothing_comes_from)));
+        let left = all.recv_timeout(std::time::Duration::from_secs(60)).expect("it comes to an end");
+        assert!(left.iter().all(|waiting| *waiting <= PATIENCE), "{left:?} samples still wait");
+    }
+
+    /// Samples of the microphone's that did not come back, where nothing came of what was played from this block on.
+    fn heard_though_nothing_comes_from(block_no: usize) -> usize {
+        let played = voice(3, 1, 0.7);
+        let heard = room(&played, 0.5);
+        let mut canceller = Canceller::default();
+        let mut out = Vec::new();
+        for (n, (p, h)) in played.chunks(320).zip(heard.chunks(320)).enumerate().take(block_no + 90) {
+            let block =
+                |samples: &[f32]| Block { at_ms: 1_000 + 20 * n as u64, follows: n > 0, samples: samples.to_vec() };
+            if n < block_no {
+                out.extend(canceller.loudspeaker(&block(p)));
+            }
+            out.extend(canceller.microphone(block(h)));
+        }
+        (block_no + 90) * 320 - out.iter().map(|b| b.samples.len()).sum::<usize>()
     }
 
     #[test]

@@ -3,6 +3,7 @@
 //!
 //! It decides nothing about a patient; it decides what is said about the devices.
 
+mod attention;
 mod course;
 mod ear;
 mod echo;
@@ -22,6 +23,8 @@ mod view;
 
 use std::sync::Arc;
 use std::time::Duration;
+
+use attention::Attention;
 
 use anyhow::{Context, Result};
 use crossbeam_channel::{Receiver, Sender, bounded, never, select};
@@ -144,10 +147,11 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
         clock_verified: parts.clock_verified,
         disk_failing: false,
         microphone: None,
-        awake_ms: boot_ms(),
+        attention: Attention::new(boot_ms()),
         timing: timing::Timing::default(),
         voice_state: steady::Steady::default(),
         recogniser: steady::Steady::default(),
+        ear: steady::Steady::default(),
         ready: false,
     };
     live.begin()?;
@@ -176,8 +180,8 @@ struct Live<'k> {
     disk_failing: bool,
     /// What is wrong with the microphone now.
     microphone: Option<MicState>,
-    /// When the ear last told anything.
-    awake_ms: u64,
+    attention: Attention,
+    ear: steady::Steady,
     timing: timing::Timing,
     voice_state: steady::Steady,
     recogniser: steady::Steady,
@@ -267,11 +271,14 @@ impl Live<'_> {
     }
 
     fn is_alive(&self) -> bool {
-        self.microphone.is_some() || boot_ms().saturating_sub(self.awake_ms) < 10_000
+        self.microphone.is_some() || self.attention.is_paid(boot_ms())
     }
 
     fn learn(&mut self, told: Told) -> Result<()> {
-        self.awake_ms = boot_ms();
+        if self.attention.came(boot_ms()) {
+            let told = self.ear.changed("back", "", boot_ms());
+            told.into_iter().for_each(|(state, _)| self.ear_became(state));
+        }
         match told {
             Told::Speaking(talking) => self.voice.crew_speaking(talking),
             Told::Level { at_ms, dbfs } => {
@@ -309,10 +316,23 @@ impl Live<'_> {
         if state == "behind" {
             self.screen.line("THE RECOGNISER DOES NOT ANSWER");
             self.trouble("recogniser", "behind", "it does not answer");
-            self.announce("live.recogniser.lost", &[], Priority::High);
+            self.warn("live.recogniser.lost");
         } else {
             self.screen.line("the recogniser answers again");
             self.feed(Input::Recovered(trouble("recogniser", "back", "it answers again")), self.time.now_ms());
+            self.announce("live.recogniser.back", &[], Priority::Medium);
+        }
+    }
+
+    /// No sound comes to be understood, though the microphone reports nothing: a pipe that gives nothing, or a fault of ours.
+    fn ear_became(&mut self, state: steady::State) {
+        if state == "behind" {
+            self.screen.line("I HEAR NOTHING: the ear does not answer");
+            self.trouble("ear", "behind", "no sound comes to be understood");
+            self.warn("live.recogniser.lost");
+        } else {
+            self.screen.line("the ear answers again");
+            self.feed(Input::Recovered(trouble("ear", "back", "it answers again")), self.time.now_ms());
             self.announce("live.recogniser.back", &[], Priority::Medium);
         }
     }
@@ -380,7 +400,6 @@ impl Live<'_> {
             if let Body::Heard(heard) = &event.body {
                 self.screen.outcome(heard);
                 if let Some(earcon) = earcon_of(heard).filter(|_| outcome.speeches.is_empty()) {
-                    self.own_voice.earcon(boot_ms());
                     self.voice.earcon(earcon);
                 }
             }
@@ -399,7 +418,7 @@ impl Live<'_> {
             Some(fault) => {
                 self.screen.line(&format!("THE RECORD IS NOT WRITTEN: {fault}"));
                 let slow = fault.kind == FaultKind::Slow;
-                self.announce(if slow { "live.disk.slow" } else { "live.disk.lost" }, &[], Priority::High);
+                self.warn(if slow { "live.disk.slow" } else { "live.disk.lost" });
                 // Kept in memory with the rest, so that the record will say when it was not written.
                 self.trouble("disk", fault.kind.name(), &fault.detail);
             }
@@ -421,11 +440,20 @@ impl Live<'_> {
 
     /// Says something about the program itself.
     fn announce(&mut self, id: &str, slots: &[(&str, &str)], priority: Priority) {
+        self.tell(id, slots, priority, false);
+    }
+
+    /// The same of something that the crew must not count on any more.
+    fn warn(&mut self, id: &str) {
+        self.tell(id, &[], Priority::High, true);
+    }
+
+    fn tell(&mut self, id: &str, slots: &[(&str, &str)], priority: Priority, warns: bool) {
         let text = self.prompts.say(id, slots);
         let (number, stale) = self.news.next(id);
         stale.into_iter().for_each(|stale| self.voice.withdraw(stale));
         self.remember(number, text.clone());
-        self.voice.queue(Utterance::new(number, text, priority).about(id));
+        self.voice.queue(Utterance::new(number, text, priority).about(id).warning(warns));
     }
 
     fn voice_told(&mut self, event: &VoiceEvent) {
@@ -450,6 +478,7 @@ impl Live<'_> {
                     self.feed(Input::Spoken { target, reason }, self.time.now_ms());
                 }
             }
+            VoiceEvent::Earcon => self.own_voice.earcon(boot_ms()),
             VoiceEvent::State { state, detail } => {
                 let told = self.voice_state.changed(state, detail, boot_ms());
                 told.into_iter().for_each(|(state, detail)| self.voice_became(state, &detail));
@@ -478,6 +507,8 @@ impl Live<'_> {
         match state {
             MicState::Back => {
                 self.microphone = None;
+                // Where the microphone went with the sound server, the voice did too.
+                self.voice.try_again();
                 self.feed(Input::Recovered(trouble("microphone", "back", detail)), self.time.now_ms());
                 self.announce("live.microphone.back", &[], Priority::Medium);
             }
@@ -487,8 +518,10 @@ impl Live<'_> {
                     self.microphone = Some(state);
                 }
                 self.trouble("microphone", state.name(), detail);
-                let priority = if state == MicState::Clipping { Priority::Medium } else { Priority::High };
-                self.announce(&format!("live.microphone.{}", state.name()), &[], priority);
+                match state {
+                    MicState::Clipping => self.announce("live.microphone.clipping", &[], Priority::Medium),
+                    state => self.warn(&format!("live.microphone.{}", state.name())),
+                }
             }
         }
     }
@@ -523,6 +556,13 @@ impl Live<'_> {
         lasting.into_iter().for_each(|(state, detail)| self.voice_became(state, &detail));
         let lasting = self.recogniser.lasting(boot_ms());
         lasting.into_iter().for_each(|(state, _)| self.recogniser_became(state));
+        let deaf = self.microphone.is_some() || !self.time.is_machine();
+        if self.attention.missed(boot_ms(), deaf) {
+            let told = self.ear.changed("behind", "", boot_ms());
+            told.into_iter().for_each(|(state, _)| self.ear_became(state));
+        }
+        let lasting = self.ear.lasting(boot_ms());
+        lasting.into_iter().for_each(|(state, _)| self.ear_became(state));
         if self.disk_failing && boot_ms() % DISK_RETRY_MS < 500 && self.shift.retry_disk() {
             self.disk_told(None);
         }

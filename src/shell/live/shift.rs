@@ -240,6 +240,10 @@ impl Voice for CallVoice {
         self.voice.crew_speaking(talking);
     }
 
+    fn try_again(&self) {
+        self.voice.try_again();
+    }
+
     fn earcon(&self, earcon: Earcon) {
         self.voice.earcon(earcon);
     }

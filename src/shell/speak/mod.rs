@@ -34,6 +34,8 @@ pub struct Utterance {
     pub about: Option<String>,
     /// It waits for a quiet moment: nobody has spoken for a while, we neither.
     pub at_quiet: bool,
+    /// The sound of a warning goes before it.
+    pub warns: bool,
 }
 
 impl Utterance {
@@ -47,7 +49,12 @@ impl Utterance {
             expires_ms: None,
             about: None,
             at_quiet: false,
+            warns: false,
         }
+    }
+
+    pub fn warning(self, warns: bool) -> Utterance {
+        Utterance { warns, ..self }
     }
 
     /// A reminder: cut off, it is not said again; it expires after `expires_ms`.
@@ -105,6 +112,8 @@ pub enum VoiceEvent {
         id: u64,
         end: End,
     },
+    /// A short sound of no words is being played.
+    Earcon,
     /// The state of the voice itself changed: `lost` (nothing can speak), `fallback` (a lesser engine speaks), `back`.
     State {
         state: &'static str,
@@ -136,6 +145,9 @@ pub trait Voice: Send + Sync {
     /// Whether somebody is talking: sentences below high priority wait for the pause.
     fn crew_speaking(&self, _talking: bool) {}
 
+    /// There is a sound server again: whoever waits to try the voice once more need not wait.
+    fn try_again(&self) {}
+
     /// A short sound of no words; see [`Earcon`].
     fn earcon(&self, _earcon: Earcon) {}
 }
@@ -160,6 +172,10 @@ impl Voice for std::sync::Arc<dyn Voice> {
 
     fn crew_speaking(&self, talking: bool) {
         self.as_ref().crew_speaking(talking);
+    }
+
+    fn try_again(&self) {
+        self.as_ref().try_again();
     }
 
     fn earcon(&self, earcon: Earcon) {

@@ -26,6 +26,9 @@ const RETRY_MS: [u64; 4] = [1_000, 2_000, 5_000, 10_000];
 const RETRY_DISTRUSTED_MS: u64 = 60_000;
 /// While nothing can speak, a sentence waits so long for the voice to come back, milliseconds.
 const LOST_WAIT_MS: u64 = 30_000;
+/// The words of a warning begin so long after its earcon was ordered, milliseconds: the second tap has sounded when they are
+/// heard, because an engine takes another 0.1 s at least.
+const WARNING_LEAD_MS: u64 = 150;
 
 enum Order {
     Queue(Utterance),
@@ -33,6 +36,7 @@ enum Order {
     Hush,
     Withdraw(u64),
     Talking(bool),
+    TryAgain,
     Earcon(Earcon),
 }
 
@@ -99,6 +103,10 @@ impl Voice for Speaker {
         self.order(Order::Talking(talking));
     }
 
+    fn try_again(&self) {
+        self.order(Order::TryAgain);
+    }
+
     fn earcon(&self, earcon: Earcon) {
         self.order(Order::Earcon(earcon));
     }
@@ -108,6 +116,8 @@ impl Voice for Speaker {
 struct Current {
     token: u64,
     text: String,
+    /// Its earcon sounds; it goes to the engine then.
+    from_ms: Option<u64>,
     /// The engine must have ended it by then.
     deadline_ms: u64,
     began: bool,
@@ -202,12 +212,21 @@ impl Desk {
             }
             Order::Withdraw(id) => self.queue.withdraw(id),
             Order::Talking(talking) => self.queue.crew_speaking(talking),
-            Order::Earcon(earcon) => {
-                if let Some(chime) = &self.engines.chime {
-                    chime(earcon);
+            Order::TryAgain => {
+                if self.lost {
+                    self.retry_at_ms = Some(boot_ms());
                 }
             }
+            Order::Earcon(earcon) => drop(self.chime(earcon)),
         }
+    }
+
+    /// Whether it sounds.
+    fn chime(&self, earcon: Earcon) -> bool {
+        let Some(chime) = &self.engines.chime else { return false };
+        let _ = self.events.send(VoiceEvent::Earcon);
+        chime(earcon);
+        true
     }
 
     /// Does what can be done now; returns when to look again.
@@ -227,7 +246,7 @@ impl Desk {
                 Step::Wait(until) => break until,
             }
         };
-        let deadline = self.current.as_ref().map(|c| c.deadline_ms);
+        let deadline = self.current.as_ref().map(|c| c.from_ms.unwrap_or(c.deadline_ms));
         let opening = self.opening.as_ref().map(|(_, until)| *until).filter(|until| *until > now);
         [wake, deadline, self.retry_at_ms, opening].into_iter().flatten().min()
     }
@@ -243,7 +262,12 @@ impl Desk {
             self.lost = false;
             self.open_better();
         }
-        if self.current.as_ref().is_some_and(|c| now >= c.deadline_ms) {
+        if let Some(current) = self.current.as_mut().filter(|c| c.from_ms.is_some_and(|from| now >= from)) {
+            current.from_ms = None;
+            current.deadline_ms = now + BEGIN_TIMEOUT_MS;
+            self.start_on_an_engine();
+        }
+        if self.current.as_ref().is_some_and(|c| c.from_ms.is_none() && now >= c.deadline_ms) {
             let began = self.current.as_ref().is_some_and(|c| c.began);
             self.give_up(if began {
                 "no end of the sentence was reported in time"
@@ -323,15 +347,19 @@ impl Desk {
 
     fn begin(&mut self, utterance: &Utterance) {
         self.token += 1;
+        let from_ms = (utterance.warns && self.chime(Earcon::Warning)).then(|| boot_ms() + WARNING_LEAD_MS);
         self.current = Some(Current {
             token: self.token,
             text: utterance.text.clone(),
+            from_ms,
             deadline_ms: boot_ms() + BEGIN_TIMEOUT_MS,
             began: false,
             stopping: false,
             on_fallback: false,
         });
-        self.start_on_an_engine();
+        if from_ms.is_none() {
+            self.start_on_an_engine();
+        }
     }
 
     /// Starts the current sentence on the better engine, else on the fallback, else it has failed.
@@ -368,6 +396,9 @@ impl Desk {
 
     fn cut(&mut self) {
         let Some(current) = &mut self.current else { return };
+        if current.from_ms.is_some() {
+            return self.end(End::Interrupted);
+        }
         current.stopping = true;
         current.deadline_ms = boot_ms() + STOP_TIMEOUT_MS;
         let engine = if current.on_fallback { &mut self.second } else { &mut self.engine };
@@ -406,7 +437,7 @@ impl Desk {
             Report::Broken { why, .. } => {
                 if self.engine.is_some() {
                     self.leave_better(&why);
-                    if self.current.as_ref().is_some_and(|c| !c.on_fallback) {
+                    if self.current.as_ref().is_some_and(|c| !c.on_fallback && c.from_ms.is_none()) {
                         self.restart();
                     }
                 }
@@ -629,6 +660,53 @@ mod tests {
         let took = boot_ms() - begun;
         assert!(took + 1_000 < deadline_ms(text), "{took} ms");
         assert_eq!(heard.try_iter().collect::<Vec<_>>(), [text]);
+    }
+
+    /// A desk whose voice and earcons write down what they sound.
+    fn desk() -> (Desk, Receiver<String>) {
+        let (events, _) = unbounded();
+        let (reports, _) = unbounded();
+        let (said, heard) = unbounded();
+        let chimes = said.clone();
+        let fallback: OpenFallback =
+            Box::new(move |reports| Ok(Box::new(Scripted { reports, hangs: true, said: said.clone(), token: 0 })));
+        let chime: Chime = Box::new(move |earcon| drop(chimes.send(format!("{earcon:?}"))));
+        let engines = Engines { better: None, fallback, chime: Some(chime) };
+        (Desk::new(Settings::default(), engines, events, reports), heard)
+    }
+
+    #[test]
+    fn the_sound_of_a_warning_goes_before_its_words_and_before_no_others() {
+        let (mut desk, heard) = desk();
+        desk.begin(&Utterance::new(1, "pressure one twenty?", Priority::High));
+        assert_eq!(heard.try_iter().collect::<Vec<_>>(), ["pressure one twenty?"]);
+        desk.begin(&Utterance::new(2, "hold the drug", Priority::High).warning(true));
+        assert_eq!(heard.try_iter().collect::<Vec<_>>(), ["Warning"]);
+        desk.check_deadlines(boot_ms() + WARNING_LEAD_MS);
+        assert_eq!(heard.try_iter().collect::<Vec<_>>(), ["hold the drug"]);
+    }
+
+    #[test]
+    fn a_warning_cut_off_at_its_earcon_is_not_said() {
+        let (mut desk, heard) = desk();
+        desk.begin(&Utterance::new(1, "hold the drug", Priority::High).warning(true));
+        desk.cut();
+        desk.check_deadlines(boot_ms() + WARNING_LEAD_MS);
+        assert_eq!(heard.try_iter().collect::<Vec<_>>(), ["Warning"]);
+    }
+
+    /// The sound server has come back: nobody waits ten seconds more to be told so.
+    #[test]
+    fn a_lost_voice_is_tried_again_at_once_when_there_is_reason_to() {
+        let (mut desk, _heard) = desk();
+        desk.attempts = RETRY_MS.len();
+        desk.lose("no sound server");
+        let now = boot_ms();
+        desk.check_deadlines(now);
+        assert!(desk.lost, "not before its time");
+        desk.obey(Order::TryAgain);
+        desk.check_deadlines(boot_ms());
+        assert!(!desk.lost);
     }
 
     struct Dying {
