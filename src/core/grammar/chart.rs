@@ -4,6 +4,7 @@
 use std::collections::BTreeSet;
 use std::rc::Rc;
 
+use super::needed::Last;
 use super::{Act, CapValue, Grammar, Match, Mood, Phrase, Role, Utterance, WordId};
 use crate::core::text::Break;
 
@@ -115,6 +116,7 @@ impl Grammar {
     fn all_matches(&self, on: &Utterance) -> Vec<Vec<Rc<Match>>> {
         let mut all: Vec<Vec<Rc<Match>>> = Vec::with_capacity(on.tokens.len());
         let mut texts: Vec<(usize, u32)> = Vec::new();
+        let last = Last::of(self, on);
         for at in 0..on.tokens.len() {
             let mut here = Vec::new();
             let words = on.ids.get(at).and_then(|id| self.by_word.get(id)).map(Vec::as_slice).unwrap_or_default();
@@ -122,7 +124,8 @@ impl Grammar {
             let numbers = if numeric { self.by_number.as_slice() } else { &[] };
             for phrase in words.iter().chain(numbers) {
                 let Some(template) = self.phrases.get(*phrase as usize) else { continue };
-                if template.start && !on.starts.get(at).copied().unwrap_or(false) {
+                let begins = !template.start || on.starts.get(at).copied().unwrap_or(false);
+                if !begins || !last.allows(&template.needed, at) {
                     continue;
                 }
                 if template.texts {

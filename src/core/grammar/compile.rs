@@ -3,6 +3,7 @@
 use std::collections::{BTreeSet, HashMap};
 
 use super::data::{self, At, Files, Said, Sets};
+use super::needed::needed;
 use super::template::{self, Piece};
 use super::{
     Act, Asks, CommandEntry, Frame, Grammar, Guard, Item, List, Mood, Node, NumberRule, Phrase, Role, Slot, Source,
@@ -332,6 +333,7 @@ impl Compiler<'_> {
                 behind,
                 before,
                 known,
+                needed: Vec::new(),
             });
         }
     }
@@ -592,6 +594,10 @@ fn index(grammar: &mut Grammar) {
     }
     grammar.by_word = by_word;
     grammar.by_number = by_number;
+    let needed: Vec<_> = grammar.phrases.iter().map(|phrase| needed(grammar, &phrase.node)).collect();
+    for (phrase, words) in grammar.phrases.iter_mut().zip(needed) {
+        phrase.needed = words;
+    }
 }
 
 pub fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a str>) -> String {

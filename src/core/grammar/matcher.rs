@@ -313,7 +313,11 @@ impl Run<'_> {
             let word = self.on.tokens.get(i).is_some_and(|t| t.text == "at");
             word || (dose && self.grammar.is_about(self.on, i))
         });
-        if timed && source == Source::Number {
+        // "nitro's in, fourteen oh six": so is one on the 24-hour clock behind a pause.
+        let clocked = dose && place > self.start && self.on.ends_clause(place);
+        let sure = |clock: &Clock| !clock.bare && clock.half == Half::Known;
+        let clocked = clocked && text::clocks(&self.on.tokens, place).iter().any(sure);
+        if (timed || clocked) && source == Source::Number {
             return;
         }
         self.passed += place - at;

@@ -9,6 +9,7 @@ mod compile;
 mod data;
 mod gather;
 mod matcher;
+mod needed;
 pub(crate) mod sample;
 mod sound;
 mod template;
@@ -252,6 +253,8 @@ pub struct Phrase {
     pub before: Vec<usize>,
     /// Only where the record holds what one of these conditions asks for (`Grammar::known`); empty: always.
     pub known: Vec<usize>,
+    /// Words of which one must be said; empty: none is known to be.
+    pub(crate) needed: Vec<WordId>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
