@@ -341,7 +341,8 @@ impl Reader<'_> {
     /// "any belly pain let's give her a nitro": an order, where the question has had its words. "Or" asks on.
     fn orders_behind_question(&self, kind: Kind, opens: bool, found: &Match) -> bool {
         let orders = matches!(kind, Kind::MedicationPlanned | Kind::MedicationWithheld);
-        orders && opens && !self.asked.is_empty() && self.begins_behind_question(found.start)
+        let paused = self.break_before(found.start) >= Break::Comma;
+        orders && opens && (paused || !self.asked.is_empty()) && self.begins_behind_question(found.start)
     }
 
     /// A recogniser that writes no pause: what stands at `at` may begin a sentence of its own.
@@ -591,6 +592,13 @@ impl Reader<'_> {
                 self.affirms = Some(found.end);
             }
             Act::And => {}
+            // "And no aspirin": with nothing denied before it, it begins a denial.
+            Act::Or if self.denial == Denial::None && self.ends_in_no(found) && self.denies_next(found.end, next) => {
+                self.denial = Denial::Next { first: true };
+                self.denied = found.end;
+                self.listed = None;
+                self.closed = None;
+            }
             Act::Or => {
                 self.either = true;
                 self.ored = true;
@@ -674,6 +682,8 @@ impl Reader<'_> {
         let leads = self.on.starts.get(found.start) == Some(&true) && !self.on.ends_clause(found.end);
         let said = self.current.as_mut().filter(|d| has_value(d) || d.whole).or(self.meaning.drafts.last_mut());
         match said {
+            // When it was is nothing of who the patient is.
+            Some(draft) if !leads && draft.kind == Kind::Patient => {}
             Some(draft) if !leads && draft.at.is_none() => draft.at = Some(value),
             _ => self.time = Some((value, found.end)),
         }
@@ -726,6 +736,10 @@ impl Reader<'_> {
             across = self.grammar.frame(draft.frame).is_some_and(|f| f.deny.as_ref().is_some_and(|d| d.len() == 1));
         }
         denied
+    }
+
+    fn ends_in_no(&self, found: &Match) -> bool {
+        found.end > found.start + 1 && self.grammar.is_denier(self.on, found.end - 1)
     }
 
     /// "no just the pneumonia": what is named is there.
@@ -1105,7 +1119,14 @@ impl Reader<'_> {
             self.listed = Some(frame);
         }
         // "no bleeding, drift or slurred speech": a phrase with a "no" of its own denies on.
-        if said_no && self.denial == Denial::None {
+        // What is left off is no thing denied, and what its phrase goes on to say of the patient is so: "no ibuprofen,
+        // she's pregnant".
+        let left_off = said_no && data.kind == Kind::MedicationWithheld;
+        if left_off {
+            (self.positive, self.positive_at) = (true, found.end);
+            self.affirms = Some(found.end);
+        }
+        if said_no && self.denial == Denial::None && !left_off {
             let whole = self.grammar.denies_lists(self.on, found.start);
             self.denial = if whole { Denial::List } else { Denial::Next { first: false } };
             self.denied = found.start + 1;
