@@ -131,7 +131,7 @@ fn a_sound_server_killed_in_a_call_is_recorded_and_the_call_goes_on_when_it_is_b
     // It does not wait for its own next attempt.
     spoken_within(&rig, &ear, 0);
     hears(&rig, &mut listen, "oxygen saturation eighty eight percent on room air", "oxygen_saturation");
-    let advice = listen.wait(60, "a warning", |e| e["advice"]["priority"] == "high");
+    let advice = listen.wait(60, "a warning", |e| e["kind"] == "advice");
     listen.wait(60, "it is said", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
     assert!(ear.loud_ms() > 500, "{} ms of sound", ear.loud_ms());
     closes(&rig, listen);

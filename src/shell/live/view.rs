@@ -4,7 +4,7 @@
 //! Words and order carry everything: there is no colour to miss and no table of boxes to read.
 
 use crate::core::encounter::{Knowledge, State, dues};
-use crate::core::event::{AdviceType, Priority};
+use crate::core::event::{Advice, AdviceType, Priority};
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::glance::finding_line;
 use crate::core::ledger::Entry;
@@ -101,9 +101,10 @@ fn header(call: Option<&State>, now: Moment) -> String {
     }
 }
 
-/// The last thing said that matters.
+/// The last thing said that matters. A value read back is among what is open: it must not take a warning's place.
 fn warning(state: &State, now: Moment, width: usize) -> Vec<String> {
-    let Some(said) = state.said.iter().rev().find(|said| said.advice.priority == Priority::High) else {
+    let warns = |advice: &Advice| advice.priority == Priority::High && advice.kind != AdviceType::ReadBack;
+    let Some(said) = state.said.iter().rev().find(|said| warns(&said.advice)) else {
         return Vec::new();
     };
     let heard = if said.acknowledged.is_some() { ", acknowledged" } else { "" };
@@ -241,7 +242,7 @@ fn minutes(ms: u64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::core::event::{Advice, Body, Event};
+    use crate::core::event::{Body, Event};
     use crate::shell::{app, data::DataSet};
     use chrono::DateTime;
 
@@ -287,6 +288,23 @@ mod tests {
         let pulse = lines.iter().find(|line| line.contains("118") && line.contains("ago")).unwrap();
         assert!(pulse.contains("pulse 118") && pulse.contains("0:45 ago") && pulse.ends_with("up from 104"), "{pulse}");
         assert!(lines.iter().any(|line| line.trim() == "program  microphone back"));
+    }
+
+    #[test]
+    fn a_value_read_back_does_not_take_the_place_of_a_warning() {
+        let mut state = state();
+        let read_back = Advice {
+            kind: AdviceType::ReadBack,
+            priority: Priority::High,
+            about: "pulse".into(),
+            say: "Pulse one eighteen?".into(),
+            rule: "r".into(),
+            because: vec![3],
+            source: "s".into(),
+            say_aloud: None,
+        };
+        state.apply(&Event { seq: 9, when: at(130), body: Body::Advice(read_back), from: None });
+        assert!(show(Some(&state), 100, 40).contains(&">>> Aspirin, hold: allergy   (1:15 ago)".to_string()));
     }
 
     #[test]
