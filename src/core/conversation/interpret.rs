@@ -1702,3 +1702,14 @@ pub fn answered(grammar: &Grammar, question: &Question, yes: bool) -> Option<Fin
     }
     Some(finding)
 }
+
+/// True when a "no" leaves what was asked as it was: "is the belly soft", "is he alert", "is his speech clear".
+pub fn still_stands(grammar: &Grammar, question: &Question, finding: &Finding) -> bool {
+    let needs = grammar.frame(question.frame).map(|f| f.needs.as_slice()).unwrap_or_default();
+    let verdict = |field: Field, value: &Value| match field {
+        Field::Present | Field::Avpu => true,
+        Field::Face | Field::Arm | Field::Speech | Field::Balance | Field::Eyes => true,
+        _ => matches!(value, Value::Flag(_)) && needs.contains(&field),
+    };
+    question.fields.iter().any(|(field, value)| verdict(*field, value) && finding.get(*field) == Some(value))
+}

@@ -1059,7 +1059,8 @@ impl Conversation {
             if !settle::says_enough(grammar, question.frame, &finding) {
                 continue;
             }
-            if settle::denies_a_value(&finding) || !finding.problems().is_empty() {
+            let denied = !yes && !question.negative && interpret::still_stands(grammar, question, &finding);
+            if denied || settle::denies_a_value(&finding) || !finding.problems().is_empty() {
                 taken.ambiguous = true;
                 taken.unclear = true;
                 taken.why.push(grammar.prompt("what_then", &[]));
