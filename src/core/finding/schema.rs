@@ -316,8 +316,6 @@ pub fn fields(kind: Kind) -> &'static [(Field, Shape)] {
             (Field::None, Shape::Flag),
             (Field::LastTaken, Shape::Time),
             (Field::Class, Shape::Name),
-            // How strong it is, as the patient or the bottle says: never a dose of ours.
-            (Field::Dose, Shape::Number("0", "100000")),
         ],
         Kind::History => &[(Field::Name, Shape::Name), (Field::Present, Shape::Flag), (Field::None, Shape::Flag)],
         Kind::RecentUse => &[
