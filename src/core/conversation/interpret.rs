@@ -493,9 +493,9 @@ impl Reader<'_> {
                 self.ask_back(found);
                 return;
             }
-            // "no change, still wheezing" tells.
             // The list that it asks about may go on.
             Mood::AnyOf if self.asks() => return,
+            // "no change, still wheezing" tells.
             Mood::Question if self.tells_still(found) => {
                 self.still = true;
                 return;
@@ -557,12 +557,7 @@ impl Reader<'_> {
             Act::Yes => self.answer(Answer::Yes, found.start),
             Act::NoneOf => self.answer(Answer::NoneOf, found.start),
             Act::Unsure => self.answer(Answer::Unsure, found.start),
-            Act::No if self.denies_next(found.end, next) => {
-                self.denial = Denial::Next { first: true };
-                self.denied = found.end;
-                self.listed = None;
-                self.closed = None;
-            }
+            Act::No if self.denies_next(found.end, next) => self.deny_next(found.end),
             Act::No | Act::Absent if self.absent(found.start, false) => {}
             Act::AllAbsent if self.absent(found.start, true) => {}
             Act::Denies if self.on.ends_clause(found.end) && self.absent(found.start, false) => {}
@@ -594,10 +589,7 @@ impl Reader<'_> {
             Act::And => {}
             // "And no aspirin": with nothing denied before it, it begins a denial.
             Act::Or if self.denial == Denial::None && self.ends_in_no(found) && self.denies_next(found.end, next) => {
-                self.denial = Denial::Next { first: true };
-                self.denied = found.end;
-                self.listed = None;
-                self.closed = None;
+                self.deny_next(found.end);
             }
             Act::Or => {
                 self.either = true;
@@ -736,6 +728,14 @@ impl Reader<'_> {
             across = self.grammar.frame(draft.frame).is_some_and(|f| f.deny.as_ref().is_some_and(|d| d.len() == 1));
         }
         denied
+    }
+
+    /// A "no" that ended at `end` begins to deny.
+    fn deny_next(&mut self, end: usize) {
+        self.denial = Denial::Next { first: true };
+        self.denied = end;
+        self.listed = None;
+        self.closed = None;
     }
 
     fn ends_in_no(&self, found: &Match) -> bool {
@@ -997,8 +997,11 @@ impl Reader<'_> {
         }
         // "no, withhold the ibuprofen", "can't, he'll choke, hold the glucose": an order to leave off is no thing denied.
         // "Don't hold the nitro" is none.
-        let left_off = data.kind == Kind::MedicationWithheld && self.denial != Denial::None;
-        if left_off && (self.denied != found.start || matches!(self.denial, Denial::Next { .. })) {
+        let leaves_off = data.kind == Kind::MedicationWithheld;
+        if leaves_off
+            && self.denial != Denial::None
+            && (self.denied != found.start || matches!(self.denial, Denial::Next { .. }))
+        {
             self.denial = Denial::None;
         }
         // "never lost his pulse": a denial denied says nothing that can be relied on.
@@ -1121,7 +1124,7 @@ impl Reader<'_> {
         // "no bleeding, drift or slurred speech": a phrase with a "no" of its own denies on.
         // What is left off is no thing denied, and what its phrase goes on to say of the patient is so: "no ibuprofen,
         // she's pregnant".
-        let left_off = said_no && data.kind == Kind::MedicationWithheld;
+        let left_off = said_no && leaves_off;
         if left_off {
             (self.positive, self.positive_at) = (true, found.end);
             self.affirms = Some(found.end);

@@ -1087,6 +1087,9 @@ impl Conversation {
             let mut finding = Finding::new(kind);
             fields.iter().for_each(|(field, value)| finding.set(*field, value.clone()));
             finding.set(Field::Change, Value::text("same"));
+            if context.patient != 1 {
+                finding.set(Field::Patient, Value::int(context.patient));
+            }
             taken.changes.push(Change::Record(finding));
             return;
         }

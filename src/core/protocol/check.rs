@@ -291,20 +291,16 @@ fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
         }
         if let Some((last, ago)) = dose::too_soon(&past, interval.body.minutes) {
             // In hours where the interval is one of hours.
-            let hours = interval.body.minutes >= 60 && interval.body.minutes % 60 == 0;
-            let (ago, between) = match hours && ago >= 60 {
-                true => (ago / 60, interval.body.minutes / 60),
-                false => (ago, interval.body.minutes),
+            let between = interval.body.minutes;
+            let (ago, between, prompt) = match ago {
+                0 => (0, between, "dose.interval_now"),
+                60.. if between.is_multiple_of(60) => (ago / 60, between / 60, "dose.interval_hours"),
+                _ => (ago, between, "dose.interval"),
             };
             let slots = vec![
                 ("ago".into(), Value::int(ago.min(i64::MAX as u64) as i64)),
                 ("minutes".into(), Value::int(between.into())),
             ];
-            let prompt = match ago {
-                0 => "dose.interval_now",
-                _ if hours && between != interval.body.minutes => "dose.interval_hours",
-                _ => "dose.interval",
-            };
             out.doses.push(dosing(protocol, plan, interval, prompt, slots, &[last.seq]));
             return;
         }

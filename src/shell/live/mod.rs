@@ -313,26 +313,23 @@ impl Live<'_> {
 
     /// What is said waits for a recogniser that does not answer: the crew must not wait with it.
     fn recogniser_became(&mut self, state: steady::State) {
-        if state == "behind" {
-            self.screen.line("THE RECOGNISER DOES NOT ANSWER");
-            self.trouble("recogniser", "behind", "it does not answer");
-            self.warn("live.recogniser.lost");
-        } else {
-            self.screen.line("the recogniser answers again");
-            self.feed(Input::Recovered(trouble("recogniser", "back", "it answers again")), self.time.now_ms());
-            self.announce("live.recogniser.back", &[], Priority::Medium);
-        }
+        self.answers(state, "recogniser", "THE RECOGNISER DOES NOT ANSWER", "it does not answer");
     }
 
     /// No sound comes to be understood, though the microphone reports nothing: a pipe that gives nothing, or a fault of ours.
     fn ear_became(&mut self, state: steady::State) {
+        self.answers(state, "ear", "I HEAR NOTHING: the ear does not answer", "no sound comes to be understood");
+    }
+
+    /// Whether what the crew says is still understood; `who` does not answer (`line`, `why`), or does again.
+    fn answers(&mut self, state: steady::State, who: &str, line: &str, why: &str) {
         if state == "behind" {
-            self.screen.line("I HEAR NOTHING: the ear does not answer");
-            self.trouble("ear", "behind", "no sound comes to be understood");
+            self.screen.line(line);
+            self.trouble(who, "behind", why);
             self.warn("live.recogniser.lost");
         } else {
-            self.screen.line("the ear answers again");
-            self.feed(Input::Recovered(trouble("ear", "back", "it answers again")), self.time.now_ms());
+            self.screen.line(&format!("the {who} answers again"));
+            self.feed(Input::Recovered(trouble(who, "back", "it answers again")), self.time.now_ms());
             self.announce("live.recogniser.back", &[], Priority::Medium);
         }
     }
