@@ -533,6 +533,54 @@ fn what_is_unsure_over_our_own_words_is_an_echo() {
     assert_eq!((&told["findings"][0]["percent"], &told["findings"][0]["unconfirmed"]), (&json!(96), &json!(true)));
 }
 
+/// A measurement's name over our words is asked for again, its value lost or unsure; what we say ourselves is not.
+#[test]
+fn a_measurements_name_over_our_own_words_is_never_dropped() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::event::Outcome;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Whose};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let own = "Pressure: one thirty eight, one three eight; over ninety; pulse one eighteen, one one eight; saturation ninety six.";
+    let hear = |text: &str, whose: Whose, confidence: f64| {
+        let transcript = Transcript {
+            own_voice: Some(own.into()),
+            whose,
+            somebody: whose != Whose::Ours,
+            talked_over: true,
+            mixed: true,
+            confidence,
+            ..Transcript::script(text)
+        };
+        Conversation::default().hear(&grammar, &transcript, when)
+    };
+    let asked = |text: &str, whose: Whose, confidence: f64| {
+        let understood = hear(text, whose, confidence);
+        assert_eq!(understood.findings().count(), 0, "{text}: nothing of it is recorded");
+        understood.options.first().map(|option| option[0].kind().name())
+    };
+    for whose in [Whose::Ours, Whose::Unknown, Whose::Theirs] {
+        assert_eq!(asked("Respirations.", whose, 0.55), Some("respirations"), "{whose:?}");
+        assert_eq!(hear("Respirations.", whose, 0.55).outcome, Outcome::Ambiguous);
+        assert_eq!(asked("Pulse.", whose, 0.55), None, "{whose:?}: ours");
+    }
+    for whose in [Whose::Ours, Whose::Unknown] {
+        assert_eq!(asked("Respirations 22.", whose, 0.5), Some("respirations"), "{whose:?}: its value is not sure");
+        assert_eq!(asked("Pulse 118, what.", whose, 0.5), None, "{whose:?}: our value");
+        assert_eq!(asked("Respirations.", whose, 0.2), None, "{whose:?}: made up of what is left of ours");
+    }
+    // Clearly another value of what we are just saying, and the sound does not tell whose.
+    let clearly = |text: &str, confidence: f64| asked(text, Whose::Unknown, confidence);
+    assert_eq!(clearly("Blood pressure 152/90.", 0.91), Some("blood_pressure"));
+    assert_eq!((clearly("Blood pressure 138/90.", 0.91), clearly("Blood pressure 152/90.", 0.5)), (None, None));
+    assert_eq!(clearly("130.", 0.83), None, "a bare number may be a piece of ours");
+    // "Ninety; pulse one" is no 91.
+    let told = hear("oxygen saturation 91 percent", Whose::Theirs, 0.55).to_json();
+    assert_eq!((&told["findings"][0]["percent"], &told["findings"][0]["unconfirmed"]), (&json!(91), &json!(true)));
+}
+
 /// Our words stand before, behind or between the crew's in one utterance: they are taken out of it, and nothing else is.
 #[test]
 fn a_row_of_our_words_is_taken_out_of_the_crews() {

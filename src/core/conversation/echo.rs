@@ -143,10 +143,12 @@ fn holds(all: &[String], part: &[String]) -> bool {
 
 /// Whether the values of a finding, if it has any, are all among those of our words.
 pub fn says_our_values(grammar: &Grammar, own_voice: &str, finding: &Finding) -> bool {
-    let ours = digits(&grammar.utterance(own_voice).tokens);
+    let own = grammar.utterance(own_voice).tokens;
+    // Numbers with a word between are two: "over ninety; pulse one eighteen" has no 91 in it.
+    let ours: Vec<Vec<String>> = own.split(|token| !token.is_number()).map(digits).collect();
     let numbers = finding.fields().filter(|(field, _)| *field != Field::Patient).filter_map(|(_, v)| v.as_number());
     let said: Vec<Vec<String>> = numbers.map(|number| digits(&grammar.utterance(&number.to_string()).tokens)).collect();
-    !said.is_empty() && said.iter().all(|number| holds(&ours, number))
+    !said.is_empty() && said.iter().all(|number| ours.iter().any(|ours| holds(ours, number)))
 }
 
 /// Whether `part` stands in `all`, in its order.

@@ -6,6 +6,7 @@
 mod echo;
 mod faint;
 mod interpret;
+mod read_back;
 mod sample;
 mod settle;
 
@@ -25,6 +26,7 @@ use super::utterance::{Change, Doubt, Transcript, Understood, Whose};
 use crate::core::clinical::age;
 use crate::core::decimal::Decimal;
 use interpret::{Answer, Answered, Draft, Meaning, Question};
+pub use read_back::warns_of_value;
 use settle::{Context, Settled};
 
 /// What a lone number may be, with the values that it then may have. Common practice, no source.
@@ -142,14 +144,17 @@ impl Conversation {
             return quiet;
         }
         if let Some(outcome) = may_be_anything(grammar, transcript) {
-            return Understood { outcome, ..Understood::unmatched(&transcript.text) };
+            let lost = self.cue_over_ours(grammar, transcript, when);
+            return lost.unwrap_or(Understood { outcome, ..Understood::unmatched(&transcript.text) });
         }
         if let Some(ours) = echo::ours(grammar, transcript) {
             let text = transcript.text.clone();
             let behind = transcript.whose != Whose::Ours;
             return match behind.then(|| self.beside_ours(grammar, transcript, &ours, when)).flatten() {
                 Some(understood) => Understood { heard: text, ..understood },
-                None => Understood { outcome: Outcome::Echo, ..Understood::unmatched(&text) },
+                None => self
+                    .cue_over_ours(grammar, transcript, when)
+                    .unwrap_or(Understood { outcome: Outcome::Echo, ..Understood::unmatched(&text) }),
             };
         }
         if transcript.chatter {
@@ -233,9 +238,9 @@ impl Conversation {
             Body::Corrected(c) => self.last = vec![c.target],
             Body::Advice(advice) => {
                 self.warned_ms = Some(event.when.mono_ms);
-                if matches!(advice.kind, AdviceType::ReadBack | AdviceType::Inconsistency) {
-                    let known = |seq: &u64| self.ledger.find(*seq).is_some();
-                    let targets = advice.because.iter().copied().filter(known).collect();
+                let about = advice.because.iter().filter_map(|seq| self.ledger.find(*seq));
+                let targets = read_back::read_back_by(advice, about);
+                if matches!(advice.kind, AdviceType::ReadBack | AdviceType::Inconsistency) || !targets.is_empty() {
                     let at_ms = event.when.mono_ms;
                     let together = self.read_back.take().filter(|earlier| earlier.at_ms == at_ms);
                     let before = together.map(|earlier| [earlier.before, earlier.targets].concat()).unwrap_or_default();
@@ -333,6 +338,37 @@ impl Conversation {
         // "Not confused" is not what is behind our "not".
         let heard = if finds(&all) == found { &all } else { &rest };
         (found > 0).then(|| self.hear(grammar, heard, when))
+    }
+
+    /// A measurement's name over our words, its value lost or unsure ("respirations"), or a value of it that is none of
+    /// ours: asked for again, unless we are just saying it ourselves.
+    fn cue_over_ours(&self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Option<Understood> {
+        let own_voice = transcript.own_voice.as_ref()?;
+        let least = match echo::ours(grammar, transcript) {
+            // Like our words altogether: only a value that was heard clearly is more than what came back of them, and
+            // only where the sound tells of somebody else.
+            Some(_) if transcript.whose == Whose::Ours || !transcript.somebody => return None,
+            Some(_) => SURE_OVER_OURS,
+            None if transcript.whose == Whose::Theirs => 0.0,
+            None => SURE_IN_PART,
+        };
+        if transcript.confidence < least {
+            return None;
+        }
+        let vital = |kind: &Kind| grammar.frames_of(*kind).any(|frame| grammar.frame(frame).is_some_and(|f| f.vital));
+        let measured = |finding: &&Finding| {
+            let value = finding.fields().any(|(field, value)| field != Field::Patient && value.as_number().is_some());
+            value && vital(&finding.kind()) && !echo::says_our_values(grammar, own_voice, finding)
+        };
+        let heard = self.understand(grammar, &transcript.text, when);
+        let other_value = heard.changes.iter().filter_map(recorded).find(measured).map(Finding::kind);
+        let name = || {
+            let theirs = self.understand(grammar, &echo::beside_ours(grammar, transcript)?, when);
+            theirs.asked.iter().flatten().map(|question| question.kind).find(vital)
+        };
+        let kind = other_value.or_else(|| if least < SURE_OVER_OURS { name() } else { None })?;
+        let unmatched = Understood::unmatched(&transcript.text);
+        Some(Understood { outcome: Outcome::Ambiguous, options: vec![vec![Finding::new(kind)]], ..unmatched })
     }
 
     fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {

@@ -1,6 +1,7 @@
 //! Answers to what the crew asks of the tool: values come from the record, wording from the prompts.
 
 use crate::core::command::Command;
+use crate::core::conversation::warns_of_value;
 use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, AdviceType, Body, Closed, Note};
 use crate::core::finding::{Field, Finding, Kind, Value};
@@ -17,7 +18,7 @@ use crate::core::time::Moment;
 
 use super::clocks::{dues, minutes_until, name_patient, spoken_kind};
 use super::doubt::{self, sentence};
-use super::state::State;
+use super::state::{Said, State};
 use super::{Knowledge, Speech};
 
 /// Kinds that "vitals" means.
@@ -25,6 +26,19 @@ const VITALS: [Kind; 6] =
     [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation, Kind::Glucose, Kind::Temperature];
 /// A warning older than this is no longer what "acknowledged" means.
 const ACKNOWLEDGE_MS: u64 = 10 * 60_000;
+
+/// "Quiet" for longer than the data allows is silence now, and a question: who wants half an hour says it twice.
+pub fn bound_quiet(protocol: &Protocol, commands: &mut [Command]) -> Option<Advice> {
+    let most: u32 = protocol.word_list("quiet_at_most").first()?.parse().ok()?;
+    let longer = commands.iter_mut().find_map(|command| match command {
+        Command::Quiet { minutes } if *minutes > most => Some(minutes),
+        _ => None,
+    });
+    let asked = std::mem::take(longer?);
+    let minutes = |name: &str, n: u32| (name.to_string(), Value::int(i64::from(n)));
+    let slots = vec![minutes("minutes", asked), minutes("most", most)];
+    Some(sentence(protocol, "answer.quiet_too_long", AdviceType::ReadBack, "quiet", &slots))
+}
 
 /// What a command makes the encounter do.
 #[derive(Clone, Debug, PartialEq)]
@@ -377,12 +391,12 @@ pub fn plan_before_handover(protocol: &Protocol, drug: &str, plan: u64) -> Advic
 
 /// The last warning not yet acknowledged, and whatever was said in the same breath.
 fn acknowledge(state: &State, reason: &Option<String>, authorized_by: &Option<String>, now: Moment) -> Vec<Act> {
-    let open = |s: &&super::state::Said| {
+    let open = |s: &&Said| {
         s.acknowledged.is_none() && !s.advice.rule.starts_with("answer.") && now.since_ms(s.when) <= ACKNOWLEDGE_MS
     };
     let Some(last) = state.said.iter().rev().find(open) else { return Vec::new() };
-    let together = |s: &&super::state::Said| last.when.since_ms(s.when) <= 1000;
-    let acknowledge = |s: &super::state::Said| {
+    let together = |s: &&Said| last.when.since_ms(s.when) <= 1000;
+    let acknowledge = |s: &Said| {
         Act::Append(Body::Acknowledged(crate::core::event::Acknowledged {
             target: s.seq,
             reason: reason.clone(),
@@ -392,9 +406,19 @@ fn acknowledge(state: &State, reason: &Option<String>, authorized_by: &Option<St
     state.said.iter().filter(open).filter(together).map(acknowledge).collect()
 }
 
-/// "No": what was read back was taken back with these words, and is asked for again.
+/// The value that this warning named digit by digit, while nobody has confirmed it.
+fn warned_of<'s>(state: &'s State, said: &Said) -> Option<&'s Entry> {
+    let about = said.advice.because.iter().rev().filter_map(|seq| state.ledger.find(*seq));
+    about.into_iter().find(|e| e.stands() && e.confirmed.is_none() && warns_of_value(&said.advice, e))
+}
+
+/// "No": what was read back was taken back with these words, and is asked for again; so is what a warning named, and it
+/// stands until then.
 fn deny(state: &State, protocol: &Protocol) -> Vec<Act> {
-    let read = state.said.iter().rev().find(|s| doubt::is_question(&s.advice.rule));
+    let read = state.said.iter().rev().find(|s| doubt::is_question(&s.advice.rule) || warned_of(state, s).is_some());
+    if let Some(entry) = read.and_then(|s| warned_of(state, s)) {
+        return vec![Act::Answer(doubt::say_again(protocol, &doubt::about(protocol, &entry.finding), entry.seq))];
+    }
     let Some((read, seq)) = read.and_then(|s| Some((s, s.anchor()?))) else { return Vec::new() };
     let now = |e: &&Entry| e.retracted.is_some_and(|by| by > state.last_heard);
     if state.ledger.find(seq).filter(now).is_none() {
@@ -405,9 +429,11 @@ fn deny(state: &State, protocol: &Protocol) -> Vec<Act> {
 
 /// "Correct": the value last read back stands.
 fn confirm(state: &State) -> Vec<Act> {
-    let read = state.said.iter().rev().find(|s| s.advice.rule.starts_with("doubt."));
-    let target = read.and_then(|s| s.anchor()).and_then(|seq| state.ledger.find(seq));
-    let target = target.filter(|e| e.stands() && e.unconfirmed());
+    let asks = |s: &&Said| s.advice.rule.starts_with("doubt.");
+    let read = state.said.iter().rev().find(|s| asks(s) || warned_of(state, s).is_some());
+    let doubted = read.filter(asks).and_then(|s| s.anchor()).and_then(|seq| state.ledger.find(seq));
+    let doubted = doubted.filter(|e| e.stands() && e.unconfirmed());
+    let target = doubted.or_else(|| read.and_then(|s| warned_of(state, s)));
     let confirmed = |e: &Entry| {
         Act::Append(Body::Confirmed(crate::core::event::Confirmed { target: e.seq, how: "read_back".into() }))
     };

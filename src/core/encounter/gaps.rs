@@ -6,8 +6,8 @@ use crate::core::event::{Advice, AdviceType, Priority};
 use crate::core::time::Moment;
 use crate::core::vitals::{self, Assessment};
 
-use super::Knowledge;
 use super::state::State;
+use super::{Knowledge, critical};
 
 /// What the vital signs say now and nobody was told yet, and when time alone may add to that.
 pub fn assessed(state: &State, knowledge: &Knowledge, now: Moment) -> (Vec<Advice>, Option<u64>) {
@@ -17,7 +17,8 @@ pub fn assessed(state: &State, knowledge: &Knowledge, now: Moment) -> (Vec<Advic
     let told =
         |a: &Assessment| state.said.iter().rev().any(|s| s.advice.rule == a.rule && s.advice.because == a.because);
     let (all, next) = vitals::look(&knowledge.protocol.vitals, &state.ledger, state.patient(), now);
-    (all.into_iter().filter(|a| !told(a)).map(advice).collect(), next.map(|due| due.mono_ms))
+    let new = all.into_iter().filter(|a| !told(a)).map(advice);
+    (new.map(|a| critical::with_values(state, &knowledge.protocol, a)).collect(), next.map(|due| due.mono_ms))
 }
 
 fn advice(a: Assessment) -> Advice {

@@ -7,6 +7,7 @@
 mod answers;
 mod clocks;
 mod concern;
+mod critical;
 mod doubt;
 mod gaps;
 mod gate;
@@ -248,6 +249,7 @@ impl<'k> Encounter<'k> {
         if self.state.off_record && !understood.commands.contains(&Command::OnRecord) {
             return self.off_record(&understood, now);
         }
+        let too_long = answers::bound_quiet(&self.knowledge.protocol, &mut understood.commands);
         let over = self.state.transferred(self.state.patient());
         let unmatched = understood.outcome == Outcome::Unmatched;
         let reply = unmatched.then(|| self.reply(&understood.heard, spoken_at)).flatten();
@@ -275,6 +277,10 @@ impl<'k> Encounter<'k> {
             None => {}
         }
         self.answer(&understood, now);
+        if let Some(advice) = too_long {
+            let speech = self.worded(advice, now);
+            self.speak(speech);
+        }
         if !self.state.closed {
             self.follow(&understood, &seqs, heard, spoken_at, now);
         }

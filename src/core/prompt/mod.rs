@@ -135,12 +135,17 @@ fn digits(text: &str) -> String {
 
 /// The number and then its digits one by one, where both differ: "fifteen, one five"; "zero point four"; "eight".
 pub fn clear_number(number: Decimal) -> String {
-    let words = number_words(number);
+    let (words, digits) = (number_words(number), digit_words(number));
+    if words == digits { words } else { format!("{words}, {digits}") }
+}
+
+/// The number so that it cannot be taken for another: a whole one digit by digit, "one five".
+pub fn digit_words(number: Decimal) -> String {
     let text = number.to_string();
-    if text.contains('.') || text.chars().filter(char::is_ascii_digit).count() < 2 {
-        return words;
+    match text.contains('.') || text.chars().filter(char::is_ascii_digit).count() < 2 {
+        true => number_words(number),
+        false => digits(&text),
     }
-    format!("{words}, {}", digits(&text))
 }
 
 #[cfg(test)]
