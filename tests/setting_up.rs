@@ -85,6 +85,16 @@ fn completions_know_the_subcommands_and_bash_accepts_them() {
     let status = Command::new("bash").arg("-n").arg(&script).status();
     assert!(status.is_ok_and(|s| s.success()), "bash does not accept the script");
     assert_eq!(thirdhand(home.path(), &["completions", "nosuch"]).status.code(), Some(2));
+    let of = |shell: &str| stdout(&thirdhand(home.path(), &["completions", shell]));
+    // What follows `*::` is files to zsh, to the end of the line: `export RECORD --format` offered no format.
+    assert!(of("zsh").contains("'*:records") && !of("zsh").contains("'*::"));
+    let fish = of("fish");
+    let voice = fish.lines().filter(|line| line.contains("-l voice"));
+    assert!(
+        voice.clone().count() > 0 && voice.clone().all(|line| line.contains("auto")),
+        "{:?}",
+        voice.collect::<Vec<_>>()
+    );
 }
 
 #[test]

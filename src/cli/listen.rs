@@ -16,6 +16,7 @@ use crate::shell::clock;
 use crate::shell::config::Config;
 use crate::shell::data::{self, DataSet};
 use crate::shell::live::{self, Keeper, Parts, Place, Prompts, Screen, Service, Settings, Time};
+use crate::shell::memory;
 use crate::shell::model;
 use crate::shell::recognise::{self, Options};
 use crate::shell::speak::{self, Voice, VoiceKind};
@@ -36,7 +37,7 @@ pub struct Listen {
     #[arg(long, value_name = "FILE", env = "THIRDHAND_MODEL")]
     model: Option<PathBuf>,
     /// `auto` speaks the advice, `none` does not
-    #[arg(long, value_name = "auto|none")]
+    #[arg(long, value_name = "auto|none", value_parser = super::voice_kind())]
     voice: Option<VoiceKind>,
     /// Folder for the first call's record (absent or empty); later calls go to DIR-2, DIR-3 [default: new folders below
     /// the data directory]
@@ -71,6 +72,7 @@ pub struct Listen {
 }
 
 pub fn run(args: &Listen, data: &DataSet) -> Result<()> {
+    memory::keep_small();
     let config = super::config::load()?;
     let purpose = args.purpose.purpose(config.text("record.purpose"));
     let signals = signals()?;

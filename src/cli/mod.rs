@@ -12,9 +12,11 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use anyhow::Result;
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, CommandFactory, Parser, Subcommand};
 
 use crate::shell::data::DataSet;
+use crate::shell::speak::VoiceKind;
 
 mod check;
 mod completions;
@@ -141,6 +143,11 @@ fn after_panic(message: &str) -> ExitCode {
 /// Says what two options cannot mean together, and leaves with the status of wrong usage.
 fn wrong_usage(message: &str) -> ! {
     Cli::command().error(clap::error::ErrorKind::ArgumentConflict, message).exit()
+}
+
+/// Completions offer both.
+fn voice_kind() -> impl TypedValueParser<Value = VoiceKind> {
+    PossibleValuesParser::new(["auto", "none"]).try_map(|name| name.parse::<VoiceKind>())
 }
 
 fn run(cli: Cli) -> Result<()> {

@@ -39,7 +39,7 @@ pub struct Replay {
     #[arg(long, value_name = "DIR")]
     record: Option<PathBuf>,
     /// `auto` speaks the advice, `none` does not
-    #[arg(long, default_value = "auto")]
+    #[arg(long, value_name = "auto|none", default_value = "auto", value_parser = super::voice_kind())]
     voice: VoiceKind,
     /// A ggml Whisper file (for a .wav)
     #[arg(long, value_name = "FILE", env = "THIRDHAND_MODEL")]

@@ -9,6 +9,7 @@ pub mod disk;
 pub mod encrypt;
 pub mod journal;
 pub mod live;
+pub mod memory;
 pub mod model;
 pub mod recognise;
 pub mod script;
