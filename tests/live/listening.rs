@@ -115,6 +115,37 @@ fn words_become_a_record_advice_is_spoken_and_ctrl_c_closes() {
     verify(&rig, &record);
 }
 
+/// Heard clearly, and grave: the warning names the value, and a spoken answer confirms or corrects it.
+#[test]
+fn a_value_that_makes_a_patient_unstable_is_read_back_and_an_answer_settles_it() {
+    let Some(Scene { _turn, rig, model, ear }) = scene("listen: read back") else { return };
+    let mut listen = start(&rig, &model, &rig.path("call"), &[]);
+    first_words(&rig, &ear);
+    let play = |text: &str| rig.play(&words(rig.path("").as_path(), text));
+    let read_back = |listen: &mut Program, text: &str, kind: &'static str, digits: &str| {
+        play(text);
+        let finding = listen.wait(180, "the finding", is_finding(kind))["seq"].clone();
+        let advice = listen.wait(180, "its warning", |e| e["kind"] == "advice" && e["advice"]["about"] == kind);
+        let say = advice["advice"]["say"].as_str().unwrap_or_default().to_lowercase();
+        assert!(say.contains(digits), "{say}");
+        listen.wait(180, "it is spoken", |e| e["kind"] == "spoken" && e["spoken"]["target"] == advice["seq"]);
+        rig.until(60_000, || ear.quiet_ms() > 1_500).expect("a pause");
+        finding
+    };
+    let pulse = read_back(&mut listen, "pulse one thirty eight", "pulse", "one three eight");
+    play("correct");
+    let confirmed = listen.wait(60, "it is confirmed", |e| e["kind"] == "confirmed");
+    assert_eq!(confirmed["confirmed"]["target"], pulse, "{}", told(&listen.seen));
+    let said = "blood pressure eighty two over fifty";
+    let pressure = read_back(&mut listen, said, "blood_pressure", "eight two");
+    play("negative, one twenty two over seventy");
+    let corrected = listen.wait(60, "a correction", |e| e["kind"] == "corrected");
+    assert_eq!(corrected["corrected"]["target"], pressure, "{}", told(&listen.seen));
+    assert_eq!(corrected["corrected"]["finding"]["systolic_mmhg"], 122);
+    listen.signal("INT");
+    assert_eq!(listen.end(180).0, Some(0));
+}
+
 /// Nothing comes of what the program itself says, though the microphone hears all of it; and the crew is heard after.
 #[test]
 fn the_program_never_takes_its_own_words_for_the_crews() {
