@@ -576,6 +576,7 @@ fn a_measurements_name_over_our_own_words_is_never_dropped() {
     assert_eq!(clearly("Blood pressure 152/90.", 0.91), Some("blood_pressure"));
     assert_eq!((clearly("Blood pressure 138/90.", 0.91), clearly("Blood pressure 152/90.", 0.5)), (None, None));
     assert_eq!(clearly("130.", 0.83), None, "a bare number may be a piece of ours");
+    assert_eq!(clearly("A rate of 118.", 0.31), None, "our value by another name");
     // "Ninety; pulse one" is no 91.
     let told = hear("oxygen saturation 91 percent", Whose::Theirs, 0.55).to_json();
     assert_eq!((&told["findings"][0]["percent"], &told["findings"][0]["unconfirmed"]), (&json!(91), &json!(true)));

@@ -364,7 +364,11 @@ impl Conversation {
         let other_value = heard.changes.iter().filter_map(recorded).find(measured).map(Finding::kind);
         let name = || {
             let theirs = self.understand(grammar, &echo::beside_ours(grammar, transcript)?, when);
-            theirs.asked.iter().flatten().map(|question| question.kind).find(vital)
+            // "A rate of 88" while we say "pulse eighty eight": the value is ours, and so is the name.
+            let ours = |f: &&Finding| echo::says_our_values(grammar, own_voice, f);
+            let ours: Vec<Kind> = heard.changes.iter().filter_map(recorded).filter(ours).map(Finding::kind).collect();
+            let kinds = theirs.asked.iter().flatten().map(|question| question.kind);
+            kinds.filter(vital).find(|kind| !ours.contains(kind))
         };
         let kind = other_value.or_else(|| if least < SURE_OVER_OURS { name() } else { None })?;
         let unmatched = Understood::unmatched(&transcript.text);
