@@ -177,8 +177,8 @@ pub fn converted(source: Source, value: Decimal) -> Option<(Decimal, Option<&'st
         Source::Fahrenheit => Some((fahrenheit(value)?, Some("F"))),
         Source::Celsius => Some((value, Some("C"))),
         // Nobody is 50 to 79 degrees on either scale; below that only Celsius can be meant, above only Fahrenheit.
-        Source::Degrees if value.as_f64() < 50.0 => Some((value, Some("C"))),
-        Source::Degrees => Some((fahrenheit(value)?, Some("F"))),
+        Source::Degrees | Source::Tenths if value.as_f64() < 50.0 => Some((value, Some("C"))),
+        Source::Degrees | Source::Tenths => Some((fahrenheit(value)?, Some("F"))),
         Source::Pounds => Some((value.checked_mul(Decimal::new(45_359_237, 8))?, Some("lb"))),
         Source::Kilograms => Some((value, Some("kg"))),
         Source::Number => Some((value, None)),

@@ -297,9 +297,11 @@ impl Run<'_> {
         None
     }
 
-    /// A free word, but not one that may begin a clause of its own.
+    /// A free word, but not one that may begin a clause of its own, nor one that turns a "no" round ("no just aspirin").
     fn passable(&self, at: usize) -> bool {
-        self.on.free.get(at).copied().unwrap_or(false)
+        let turns = self.grammar.excepts(self.on, at) && at > 0 && self.grammar.is_denier(self.on, at - 1);
+        !turns
+            && self.on.free.get(at).copied().unwrap_or(false)
             && self.on.ids.get(at).is_some_and(|id| !self.grammar.lead.contains(id) || self.grammar.within.contains(id))
     }
 
@@ -338,6 +340,7 @@ impl Run<'_> {
             | Source::Fahrenheit
             | Source::Celsius
             | Source::Degrees
+            | Source::Tenths
             | Source::Pounds
             | Source::Kilograms => self.numbers(slot, source, at),
             Source::Rest => self.rest(at),
@@ -391,6 +394,7 @@ impl Run<'_> {
         let rule = self.grammar.slots.get(slot).and_then(|s| s.number);
         let dropped = rule.is_some_and(|r| r.dropped_point);
         let takes = |form: Form| form.is_ordinary() || (form == Form::DroppedPoint && dropped);
+        let readings = readings.iter().filter(|r| source != Source::Tenths || r.value.as_int().is_none());
         let possible = |value: Decimal| match (source, rule) {
             (Source::Number, Some(rule)) => {
                 let fits = match rule.high.as_int() {
@@ -405,7 +409,7 @@ impl Run<'_> {
             (_, None) => true,
         };
         let mut found: Vec<(usize, CapValue, bool)> = Vec::new();
-        for reading in readings.iter().filter(|r| takes(r.form)) {
+        for reading in readings.clone().filter(|r| takes(r.form)) {
             if possible(reading.value) {
                 found.push((reading.end, CapValue::Number(reading.value), false));
             }
@@ -413,7 +417,7 @@ impl Run<'_> {
         if rule.is_some_and(|r| r.strict) {
             return found;
         }
-        for reading in readings.iter().filter(|r| takes(r.form)) {
+        for reading in readings.filter(|r| takes(r.form)) {
             let taken = found.iter().any(|(end, _, _)| *end == reading.end);
             if !taken && !possible(reading.value) {
                 found.push((reading.end, CapValue::Number(reading.value), true));

@@ -136,6 +136,8 @@ pub enum Source {
     Celsius,
     /// Degrees whose scale the value tells.
     Degrees,
+    /// The same, not whole: a tenth tells a temperature from an angle.
+    Tenths,
     Pounds,
     Kilograms,
     /// A time of day that can be nothing else: on the 24-hour clock, with am or pm, or before who did it (`at nine thirty we`).
@@ -160,6 +162,7 @@ impl Source {
             "fahrenheit" => Source::Fahrenheit,
             "celsius" => Source::Celsius,
             "degrees" => Source::Degrees,
+            "tenths" => Source::Tenths,
             "pounds" => Source::Pounds,
             "kilograms" => Source::Kilograms,
             _ => return None,

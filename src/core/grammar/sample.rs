@@ -313,6 +313,11 @@ impl Maker<'_> {
                 self.say(&value.to_string());
                 CapValue::Number(value)
             }
+            Source::Tenths => {
+                let value = Decimal::new(951 + 10 * self.random.below(10) as i64, 1);
+                self.say(&value.to_string());
+                CapValue::Number(value)
+            }
             Source::Celsius => {
                 let value = Decimal::new(350 + self.random.below(55) as i64, 1);
                 self.say(&value.to_string());
