@@ -239,6 +239,12 @@ fn no_harm(lexicon: &Lexicon, line: &str) -> usize {
     readings
 }
 
+/// A printer's apostrophe is longer than the plain one that it is read as.
+#[test]
+fn a_word_behind_a_printers_apostrophe_is_cut_where_it_was_written() {
+    no_harm(&lexicon(), "‘A'S:");
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(400))]
 

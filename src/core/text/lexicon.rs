@@ -266,9 +266,11 @@ impl Lexicon {
         }
         for (ending, word) in &self.endings {
             let Some(stem) = text.strip_suffix(ending.as_str()).filter(|stem| !stem.is_empty()) else { continue };
-            // Lower case may be longer or shorter than what was written: only plain letters can be cut at a byte.
-            let cut = if stem.is_ascii() { span.start + stem.len() } else { span.end };
-            let ending = if stem.is_ascii() { cut..span.end } else { span.clone() };
+            // Lower case may be longer or shorter than what was written, and a printer's apostrophe is longer: only plain
+            // letters can be cut at a byte.
+            let plain = stem.bytes().all(|b| b.is_ascii_alphanumeric());
+            let cut = if plain { span.start + stem.len() } else { span.end };
+            let ending = if plain { cut..span.end } else { span.clone() };
             tokens.push(Token { text: stem.into(), span: span.start..cut, after: Break::None, number: None });
             tokens.push(Token { text: word.clone(), span: ending, after, number: None });
             return;
