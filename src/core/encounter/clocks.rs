@@ -286,7 +286,9 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
     let named = |e: &&Entry| e.finding.text(Field::Name).is_some_and(|name| names.iter().any(|n| n == name));
     let of = |kind| state.ledger.of(kind, state.patient()).filter(ours);
     let dose = of(Kind::MedicationGiven).rfind(named);
-    let oxygen = of(Kind::Oxygen).rfind(|e| body.drug == "oxygen" && e.finding.flag(Field::Stopped) != Some(true));
+    let oxygen = of(Kind::Oxygen).rfind(|e| {
+        body.drug == "oxygen" && e.finding.flag(Field::Stopped) != Some(true) && !told_with_saturation(state, e)
+    });
     let given = dose.into_iter().chain(oxygen).max_by_key(|e| e.seq)?;
     if body.drug == "oxygen" && oxygen_stopped_since(state, given) {
         return None;
@@ -321,6 +323,11 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
         say_aloud: None,
     };
     Some(Due { at_ms, advice })
+}
+
+/// "Ninety eight on the neb" tells what was breathed: nothing was begun.
+fn told_with_saturation(state: &Watched<'_>, oxygen: &Entry) -> bool {
+    state.ledger.of(Kind::OxygenSaturation, state.patient()).any(|e| e.from == oxygen.from)
 }
 
 fn oxygen_stopped_since(state: &Watched<'_>, given: &Entry) -> bool {

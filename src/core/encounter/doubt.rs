@@ -281,7 +281,7 @@ pub fn differences(
             .filter(|e| same_drug(&e.finding))
             .filter_map(|e| Some((e.seq, e.finding.get(field)?.clone())))
             .collect();
-        let Some((seq, old)) = recorded.last().cloned() else { continue };
+        let Some((seq, old)) = nearest(&recorded, said) else { continue };
         if recorded.iter().any(|(_, value)| value == said) {
             continue;
         }
@@ -297,6 +297,16 @@ pub fn differences(
         out.push(differs);
     }
     out
+}
+
+/// Which of the recorded values a report may have meant: the nearest, of equally near ones the latest.
+fn nearest(recorded: &[(u64, Value)], said: &Value) -> Option<(u64, Value)> {
+    let said = said.as_number()?;
+    let off = |value: &Value| {
+        let number = value.as_number()?;
+        number.max(said).checked_sub(number.min(said))
+    };
+    recorded.iter().rev().min_by_key(|(_, value)| (off(value).is_none(), off(value))).cloned()
 }
 
 /// What a finding names, unless it is said not to be there.

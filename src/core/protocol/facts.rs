@@ -399,7 +399,8 @@ impl<'a> Facts<'a> {
                     }
                 }
             }
-            if entry.finding.flag(Field::None) == Some(true) && !doubted(entry) {
+            let no_others = name == Some("others") && !present;
+            if (entry.finding.flag(Field::None) == Some(true) || no_others) && !doubted(entry) {
                 verdict = Verdict::new(Answer::No).on(entry);
             }
         }
