@@ -35,6 +35,8 @@ pub struct Draft {
     pub corrects: bool,
     pub confirm: Vec<(Field, String)>,
     pub unchanged: bool,
+    /// Said without a verb.
+    pub bare: bool,
     /// Said by a phrase that stands alone, even one that sets nothing ("it is in").
     pub whole: bool,
     pub words: Range<usize>,
@@ -375,6 +377,13 @@ impl Reader<'_> {
                 if matches!(self.tone, Tone::AsksWhich | Tone::Narrates | Tone::Elsewhere) {
                     self.tone = Tone::Says;
                 }
+                // "still wheezing, she's not any better" goes on to tell.
+                if self.tone == Tone::Asks
+                    && self.grammar.is_subject(self.on, at)
+                    && self.grammar.is_auxiliary(self.on, at + 1)
+                {
+                    self.tone = Tone::Says;
+                }
                 // "no nitro, systolic eighty eight": the "no" was spent on what was not understood.
                 let spent = self.lost > self.denied && self.denial == Denial::Next { first: true };
                 if self.denial == Denial::One || spent {
@@ -419,9 +428,10 @@ impl Reader<'_> {
         }
     }
 
-    /// "no nitro, he took it": what the "no" meant was not understood, and a sentence of its own is not denied.
+    /// "no nitro, he took it", "no, she's pregnant": a sentence of its own is not denied.
     fn forget_no_before_subject(&mut self, at: usize) {
-        if self.loose.is_empty() || !self.grammar.is_subject(self.on, at) {
+        let right_behind = self.denied == at && self.grammar.is_auxiliary(self.on, at + 1);
+        if !self.grammar.is_subject(self.on, at) || (self.loose.is_empty() && !right_behind) {
             return;
         }
         if matches!(self.denial, Denial::Next { .. } | Denial::One) {
@@ -442,6 +452,20 @@ impl Reader<'_> {
             if let Some(draft) = self.meaning.drafts.iter_mut().find(beside) {
                 draft.unclear = Some(self.on.said(*at, at + 1).to_string());
             }
+        }
+    }
+
+    /// "oral glucose, three tubes, expires ...": what is in the box is no plan, and the date is its.
+    fn count_as_stock(&mut self) {
+        let dated = |d: &Draft| d.kind == Kind::MedicationCheck && d.fields.iter().any(|(f, _)| *f == Field::Expires);
+        let stock =
+            |d: &Draft| d.kind == Kind::MedicationPlanned && d.bare && !d.fields.iter().any(|(f, _)| *f == Field::Dose);
+        let Some(at) = self.meaning.drafts.iter().position(dated) else { return };
+        let Some(of) = self.meaning.drafts[..at].iter().rposition(stock) else { return };
+        let stock = self.meaning.drafts.remove(of);
+        let check = &mut self.meaning.drafts[at - 1];
+        if !check.fields.iter().any(|(f, _)| *f == Field::Name) {
+            check.fields.extend(stock.fields.into_iter().filter(|(f, _)| *f == Field::Name));
         }
     }
 
@@ -506,8 +530,10 @@ impl Reader<'_> {
         self.push_current();
         self.last_complete = false;
         self.denial = Denial::None;
-        if mood == Mood::Condition {
-            self.undo_clause(found.start);
+        match mood {
+            Mood::Condition => self.undo_clause(found.start),
+            Mood::Past => self.undo_measured(found.start),
+            _ => {}
         }
         match mood {
             // "did you get the one twenty over eighty" goes on asking.
@@ -521,18 +547,31 @@ impl Reader<'_> {
                 self.still = self.on.said(found.start, found.end).to_lowercase().contains("still");
             }
             Mood::Narrated => self.tone = Tone::Narrates,
-            Mood::Other => self.tone = Tone::Elsewhere,
+            Mood::Other | Mood::Past => self.tone = Tone::Elsewhere,
             Mood::Newborn => self.tone = Tone::Newborn,
             _ => self.tone = Tone::Silent,
         }
     }
 
+    /// Where the clause begins that goes on at the word `end`.
+    fn clause_of(&self, end: usize) -> usize {
+        (0..=end).rev().find(|&i| i == 0 || self.break_before(i) >= Break::Comma).unwrap_or(0)
+    }
+
+    /// "A heart rate of forty last year" is none of now; "since last night" it may be.
+    fn undo_measured(&mut self, end: usize) {
+        let begin = self.clause_of(end);
+        if end > 0 && self.on.said(end - 1, end).eq_ignore_ascii_case("since") {
+            return;
+        }
+        let grammar = self.grammar;
+        let vital = |frame: usize| grammar.frame(frame).is_some_and(|f| f.vital);
+        self.meaning.drafts.retain(|d| d.words.start < begin || !vital(d.frame));
+    }
+
     /// "start CPR if you lose the pulse": nothing was started.
     fn undo_clause(&mut self, end: usize) {
-        let mut begin = end;
-        while begin > 0 && self.break_before(begin) < Break::Comma {
-            begin -= 1;
-        }
+        let begin = self.clause_of(end);
         let acts = |kind: Kind| matches!(kind, Kind::Procedure | Kind::Oxygen | Kind::Spinal | Kind::ResourceRequest);
         self.meaning.drafts.retain(|d| d.words.start < begin || !acts(d.kind));
     }
@@ -977,6 +1016,7 @@ impl Reader<'_> {
             corrects: self.correcting,
             confirm: Vec::new(),
             unchanged: false,
+            bare: self.grammar.phrase(found.phrase).is_some_and(|p| p.bare),
             whole: false,
             words: found.start..found.end,
             at: self.time.as_ref().map(|(value, _)| value.clone()),
@@ -1158,6 +1198,7 @@ impl Reader<'_> {
         if !same || clash || (opens && self.current.as_ref().is_some_and(|d| d.unchanged)) {
             let mut draft = self.draft(frame, found);
             if let (true, Some(old)) = (same, &self.current) {
+                draft.bare |= !opens && old.bare;
                 let tokens = self.on.tokens.len();
                 let clause = (found.end..tokens).find(|end| self.on.ends_clause(*end)).unwrap_or(tokens);
                 let anew = (old.words.end..clause).any(|at| self.grammar.is_anew(self.on, at));
@@ -1513,6 +1554,7 @@ impl Reader<'_> {
         self.meaning.drafts.iter_mut().for_each(|d| d.copies = copies);
         self.mark_unclear();
         self.mark_cut_short();
+        self.count_as_stock();
         self.close_questions();
         let carried = |frame: usize| self.grammar.frame(frame).map(|f| f.carry_back.as_slice()).unwrap_or_default();
         let drafts = self.meaning.drafts.iter_mut().map(|d| (d.frame, &mut d.fields)).collect();

@@ -45,6 +45,8 @@ const READ_BACK_MS: u64 = 45_000;
 const ACKNOWLEDGE_MS: u64 = 30_000;
 /// How long a handover lasts without a word of it.
 const HANDOVER_MS: u64 = 180_000;
+/// Where something is.
+const PLACE: [Field; 2] = [Field::Region, Field::Side];
 /// How long an answer may be repeated by a second voice. Our own choice, no source.
 const ECHO_MS: u64 = 20_000;
 /// Most meanings shown.
@@ -744,7 +746,13 @@ impl Conversation {
         if !self.complete_given(grammar, &mut finding, taken) || !complete_use(&mut finding, taken) {
             return;
         }
-        let acts = matches!(finding.kind(), Kind::MedicationPlanned | Kind::Milestone);
+        let plans = finding.kind() == Kind::MedicationPlanned && !draft.bare;
+        // A plan still open is closed in a report too: "third epi is in" while the hospital listens.
+        let closes = finding.kind() == Kind::MedicationGiven
+            && self
+                .open_plan(finding.patient())
+                .is_some_and(|plan| plan.finding.get(Field::Name) == finding.get(Field::Name));
+        let acts = plans || closes || finding.kind() == Kind::Milestone;
         if draft.restated || (self.handover_since.is_some() && !acts) || (taken.handover && !acts) {
             taken.restated.push(finding);
             return;
@@ -881,7 +889,6 @@ impl Conversation {
         true
     }
 
-    /// "give him another puff": of the drug that was last given or taken so.
     /// What a dose without its name is of: the open plan, or what was given by the same piece before. Where the plan's
     /// piece is not known and the piece is that of another drug, it may be either ("second spray is in" while aspirin
     /// is planned).
@@ -907,7 +914,19 @@ impl Conversation {
         of(Kind::MedicationGiven).into_iter().chain(of(Kind::MedicationTaken)).max_by_key(|e| e.seq)
     }
 
+    /// "give him another puff": of the drug that was last given or taken so. "Give him one" behind a medicine of his own:
+    /// of that.
     fn complete_again(&self, grammar: &Grammar, finding: &mut Finding, taken: &mut Taken) -> bool {
+        if !named_by_piece(finding) {
+            let Some(name) = self.his_own(taken) else { return false };
+            for (field, value) in grammar.usual(&name) {
+                if *field != Field::Unit || finding.get(Field::Dose).is_some() {
+                    finding.set(*field, value.clone());
+                }
+            }
+            finding.set(Field::Name, name);
+            return true;
+        }
         let Some(last) = self.last_by_piece(finding).map(|e| e.finding.clone()) else {
             taken.ambiguous = true;
             taken.why.push(grammar.prompt("which_drug", &[]));
@@ -922,6 +941,16 @@ impl Conversation {
         true
     }
 
+    /// The medicine of his own that was named last: in this breath, or in the last one heard.
+    fn his_own(&self, taken: &Taken) -> Option<Value> {
+        let named = |f: &Finding| (f.kind() == Kind::HomeMedication).then(|| f.get(Field::Name).cloned()).flatten();
+        let here = taken.changes.iter().rev().find_map(|c| match c {
+            Change::Record(f) => named(f),
+            _ => None,
+        });
+        here.or_else(|| self.last.iter().rev().filter_map(|seq| self.ledger.find(*seq)).find_map(|e| named(&e.finding)))
+    }
+
     fn open_plan(&self, patient: i64) -> Option<&Entry> {
         let closes = |plan: &Entry| {
             let later = self.ledger.standing().rev().take_while(|e| e.seq > plan.seq);
@@ -934,11 +963,7 @@ impl Conversation {
     }
 
     fn correct(&self, grammar: &Grammar, finding: Finding, frame: usize, taken: &mut Taken) {
-        // Corrected in the breath in which it was said.
-        let same_kind = |c: &Change| matches!(c, Change::Record(f) if f.kind() == finding.kind());
-        if let Some(Change::Record(first)) = taken.changes.iter_mut().rev().find(|c| same_kind(c)) {
-            overlay(first, &finding);
-            taken.doubts.clear();
+        if correct_in_breath(&finding, taken) {
             return;
         }
         let patient = finding.patient();
@@ -1357,9 +1382,66 @@ fn overlay(old: &mut Finding, new: &Finding) {
     for (field, value) in new.fields() {
         old.set(field, value.clone());
     }
+    overlay_side(old, new);
 }
 
-/// "He's prescribed nitro but didn't take any": of the drug just named; of no drug it says nothing.
+/// Corrected in the breath in which it was said. Of several signs at the wrong place only the last is named again:
+/// "deformity and swelling to the right, I mean the left forearm".
+fn correct_in_breath(finding: &Finding, taken: &mut Taken) -> bool {
+    let place = |f: &Finding| PLACE.map(|field| f.get(field).cloned());
+    let changes = taken.changes.iter_mut().rev().filter_map(|c| match c {
+        Change::Record(f) if f.kind() == finding.kind() => Some(f),
+        _ => None,
+    });
+    let mut wrong = None;
+    for said in changes {
+        match &wrong {
+            None => {
+                wrong = Some(place(said));
+                overlay(said, finding);
+            }
+            Some(wrong) if wrong.iter().any(Option::is_some) && place(said) == *wrong => {
+                overlay(said, &placed(finding))
+            }
+            Some(_) => {}
+        }
+    }
+    if wrong.is_some() {
+        taken.doubts.clear();
+    }
+    wrong.is_some()
+}
+
+/// Where it is, and nothing else of it.
+fn placed(finding: &Finding) -> Finding {
+    let mut place = Finding::new(finding.kind());
+    for field in PLACE {
+        finding.get(field).into_iter().for_each(|value| place.set(field, value.clone()));
+    }
+    place
+}
+
+/// The side of a limb stands in its region: "the left forearm, I mean right" leaves no left, and "to the right, I mean the
+/// left forearm" no right.
+fn overlay_side(old: &mut Finding, new: &Finding) {
+    let limb =
+        |f: &Finding| f.text(Field::Region)?.split_once('_').map(|(side, limb)| (side.to_string(), limb.to_string()));
+    let sided = |limb: &Option<(String, String)>| {
+        limb.as_ref().is_some_and(|(side, _)| matches!(side.as_str(), "left" | "right"))
+    };
+    let side = new.text(Field::Side).filter(|side| matches!(*side, "left" | "right"));
+    match (side, limb(old)) {
+        (Some(side), Some((_, part))) if !sided(&limb(new)) && sided(&limb(old)) => {
+            old.set(Field::Region, Value::text(format!("{side}_{part}")));
+            old.remove(Field::Side);
+        }
+        (None, _) if sided(&limb(new)) => {
+            old.remove(Field::Side);
+        }
+        _ => {}
+    }
+}
+
 /// `None` where the finding tells no age.
 fn is_child(patient: &Finding) -> Option<bool> {
     let small = [Field::AgeMonths, Field::AgeDays].iter().any(|f| patient.get(*f).is_some());
@@ -1384,6 +1466,7 @@ fn named_by_piece(finding: &Finding) -> bool {
     finding.get(Field::Form).is_some() || finding.get(Field::Device).is_some() || finding.is(Field::Unit, "puffs")
 }
 
+/// "He's prescribed nitro but didn't take any": of the drug just named; of no drug it says nothing.
 fn complete_use(finding: &mut Finding, taken: &Taken) -> bool {
     let named = |f: &Finding| f.get(Field::Name).or(f.get(Field::Class)).is_some();
     if finding.kind() != Kind::RecentUse || named(finding) {

@@ -330,6 +330,7 @@ impl Compiler<'_> {
                 asks,
                 negative: raw.negative,
                 tight: raw.tight,
+                bare: raw.bare,
                 behind,
                 before,
                 known,

@@ -61,6 +61,7 @@ pub struct Phrase {
     pub negative: bool,
     /// No pause inside.
     pub tight: bool,
+    pub bare: bool,
     /// Only while one of these frames is open.
     pub behind: Vec<Said>,
     /// Only right before a phrase of one of these frames, and never as an answer.
@@ -528,6 +529,7 @@ impl Reader<'_> {
             asks: None,
             negative: false,
             tight: false,
+            bare: false,
             behind: Vec::new(),
             before: Vec::new(),
             known: Vec::new(),
@@ -560,6 +562,8 @@ impl Reader<'_> {
             let negative = self.flag(negative);
             let tight = table.take("tight");
             let tight = self.flag(tight);
+            let bare = table.take("bare");
+            let bare = self.flag(bare);
             let behind = self.list(&mut table, "behind");
             let before = self.list(&mut table, "before");
             let known = self.list(&mut table, "known");
@@ -573,6 +577,7 @@ impl Reader<'_> {
                 asks: asks.clone(),
                 negative,
                 tight,
+                bare,
                 behind: behind.clone(),
                 before: before.clone(),
                 known: known.clone(),

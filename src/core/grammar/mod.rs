@@ -250,6 +250,8 @@ pub struct Phrase {
     pub negative: bool,
     /// No pause inside: "abdomen soft, pelvis" is no soft pelvis.
     pub tight: bool,
+    /// Without a verb: a dose named in a report was given, beside an expiry it is stock.
+    pub bare: bool,
     /// Only while one of these frames is open: `sixty year old female` + `chest pain`.
     pub behind: Vec<usize>,
     /// Only right before a phrase of one of these frames, and never as an answer: `no nitro` + `his pressure is`.
@@ -348,6 +350,8 @@ names! {
         AnyOf = "any_of",
         /// Somebody or something else.
         Other = "other",
+        /// Another time: what the same clause measured is not of now.
+        Past = "past",
         /// The child that was just born.
         Newborn = "newborn",
         /// A value of before, told again.
@@ -549,6 +553,13 @@ impl Grammar {
 
     pub fn command(&self, index: usize) -> Option<&CommandEntry> {
         self.commands.get(index)
+    }
+
+    /// What is so of a drug where nothing else is said: its unit, its route.
+    pub fn usual(&self, name: &Value) -> &[(Field, Value)] {
+        let of = |item: &&Item| item.sets.iter().any(|(field, value)| *field == Field::Name && value == name);
+        let items = self.lists.iter().flat_map(|list| &list.items);
+        items.filter(of).find(|item| !item.default.is_empty()).map_or(&[], |item| &item.default)
     }
 
     pub fn item(&self, list: usize, item: usize) -> Option<&Item> {
