@@ -1067,7 +1067,8 @@ impl Reader<'_> {
             let present = p.sets.iter().any(|(f, v)| there(f, v) || yes.iter().any(|(g, w)| f == g && v == w));
             // "retractions or nasal flaring": a bare name states nothing for itself.
             let stated = self.states(found, or);
-            let led = found.caps.first().is_some_and(|c| c.start > found.start);
+            // "no chest pain or history of heart problems": what an "or" joins is denied too.
+            let led = !or && found.caps.first().is_some_and(|c| c.start > found.start);
             // "denies feeling dizzy": right behind the denial it is what is denied.
             let behind = self.denial != Denial::None && self.denied == found.start;
             present && !p.start && !behind && (stated || led) && matches!(p.role, Role::Alone(_))
