@@ -1143,7 +1143,8 @@ impl Reader<'_> {
                 false
             }
             Denial::One => {
-                self.denial = Denial::None;
+                // "not diabetic or hypertensive": neither.
+                self.denial = if self.or_ahead { Denial::Next { first: false } } else { Denial::None };
                 if !deniable {
                     self.block(found);
                     return;
@@ -1169,6 +1170,12 @@ impl Reader<'_> {
         if left_off {
             (self.positive, self.positive_at) = (true, found.end);
             self.affirms = Some(found.end);
+        }
+        // "not confused or altered": what an "or" joins to a phrase that says what a denial would is denied too.
+        let as_denied = |p: &Phrase| data.deny.iter().flatten().any(|set| p.sets.contains(set));
+        if alone && self.or_ahead && self.denial == Denial::None && !left_off && phrase.is_some_and(as_denied) {
+            self.denial = Denial::Next { first: false };
+            self.denied = found.start + 1;
         }
         if said_no && self.denial == Denial::None && !left_off {
             let whole = self.grammar.denies_lists(self.on, found.start);

@@ -4,7 +4,7 @@ use serde_json::{Value as Json, json};
 
 use super::interpret::{Checked, Draft, has_value};
 use crate::core::decimal::Decimal;
-use crate::core::finding::{Field, Finding, Kind, Value, schema};
+use crate::core::finding::{Field, Finding, Kind, Shape, Value, schema};
 use crate::core::grammar::Grammar;
 use crate::core::utterance::Doubt;
 
@@ -45,6 +45,9 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
     if draft.negated {
         let sets = if valued { frame.deny.as_ref() } else { frame.no.as_ref() };
         let Some(sets) = sets else { return Settled::Nothing };
+        if let Some(which) = another_level(grammar, &finding) {
+            return which;
+        }
         sets.iter().for_each(|(field, value)| put(&mut finding, *field, value.clone()));
     }
     if !draft.corrects && !says_enough(grammar, draft.frame, &finding) {
@@ -91,6 +94,15 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
         put(&mut finding, Field::Unconfirmed, Value::Flag(true));
     }
     Settled::Finding(finding, doubts)
+}
+
+/// "He's not alert" names no level, and least of all that one: it is asked which.
+fn another_level(grammar: &Grammar, finding: &Finding) -> Option<Settled> {
+    let denied = finding.text(Field::Avpu)?;
+    let Some(Shape::Word(levels)) = schema::shape(finding.kind(), Field::Avpu) else { return None };
+    let level = |word: &&str| finding.clone().with(Field::Avpu, Value::text(*word));
+    let others = levels.iter().filter(|word| **word != denied).map(|word| vec![level(word)]).collect();
+    Some(Settled::Ambiguous(others, grammar.prompt("another_level", &[("level", denied)])))
 }
 
 /// True if `finding` holds one of the fields that its frame cannot do without.
