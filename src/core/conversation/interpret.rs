@@ -10,8 +10,8 @@ use serde_json::{Map, Value as Json};
 use crate::core::decimal::Decimal;
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::grammar::{
-    Act, Asks, Cap, CapValue, Derivation, Gathered, Grammar, Match, Mood, NumberRule, Phrase, Role, Step, Target,
-    Utterance, gather,
+    Act, Asks, Cap, CapValue, Derivation, Frame, Gathered, Grammar, Match, Mood, NumberRule, Phrase, Role, Step,
+    Target, Utterance, gather,
 };
 use crate::core::text::Break;
 
@@ -285,6 +285,11 @@ impl Reader<'_> {
             }
             Step::Phrase(found) => {
                 self.boundary(found.start);
+                for at in found.start + 1..found.end {
+                    if self.break_before(at) == Break::Comma {
+                        self.asks_behind_comma(at);
+                    }
+                }
                 let Some(phrase) = self.grammar.phrase(found.phrase) else { return };
                 let said = self.on.said(found.start, found.end);
                 self.meaning.explain.push(format!("{}:{} `{}` <- \"{said}\"", phrase.file, phrase.line, phrase.text));
@@ -377,6 +382,7 @@ impl Reader<'_> {
                 if matches!(self.tone, Tone::AsksWhich | Tone::Narrates | Tone::Elsewhere) {
                     self.tone = Tone::Says;
                 }
+                self.asks_behind_comma(at);
                 // "still wheezing, she's not any better" goes on to tell.
                 if self.tone == Tone::Asks
                     && self.grammar.is_subject(self.on, at)
@@ -392,6 +398,16 @@ impl Reader<'_> {
                 self.was = false;
             }
             _ => {}
+        }
+    }
+
+    /// "his skin, is it warm": named and then asked about.
+    fn asks_behind_comma(&mut self, at: usize) {
+        let asks = self.grammar.is_auxiliary(self.on, at) && self.grammar.is_subject(self.on, at + 1);
+        if asks && self.tone == Tone::Says {
+            self.push_current();
+            self.close_questions();
+            self.tone = Tone::Asks;
         }
     }
 
@@ -1011,7 +1027,7 @@ impl Reader<'_> {
             usual_below: None,
             numbers: Vec::new(),
             negated: false,
-            restated: self.restated && data.is_some_and(|d| d.vital),
+            restated: self.restated && data.is_some_and(changes),
             answers: false,
             corrects: self.correcting,
             confirm: Vec::new(),
@@ -1142,6 +1158,12 @@ impl Reader<'_> {
                 self.denial = Denial::None;
                 false
             }
+            // "not soft" is not "no rigidity": a word for what is not there cannot be denied so.
+            Denial::One if gathered.iter().any(|g| g.field == Field::Present && g.value == Value::Flag(false)) => {
+                self.denial = Denial::None;
+                self.block(found);
+                return;
+            }
             Denial::One => {
                 // "not diabetic or hypertensive": neither.
                 self.denial = if self.or_ahead { Denial::Next { first: false } } else { Denial::None };
@@ -1235,7 +1257,7 @@ impl Reader<'_> {
             g.number.is_some() && g.start.checked_sub(1).is_some_and(|before| self.grammar.is_about(self.on, before))
         };
         let estimate = gathered.iter().any(estimated);
-        let (on, was, about) = (self.on, self.was && data.vital, std::mem::take(&mut self.about) || estimate);
+        let (on, was, about) = (self.on, self.was && changes(data), std::mem::take(&mut self.about) || estimate);
         let own_place = gathered.iter().any(|g| implied_place(self.on, g, &gathered));
         let positive = self.positive && !self.astray(found.start);
         let Some(draft) = &mut self.current else { return };
@@ -1630,6 +1652,11 @@ fn apart(gathered: Vec<Gathered>) -> Vec<Vec<Gathered>> {
         }
     }
     all
+}
+
+/// What may be otherwise by now: "he was alert ten minutes ago" says nothing of now.
+fn changes(frame: &Frame) -> bool {
+    frame.vital || frame.kind == Kind::Consciousness
 }
 
 fn take(draft: &mut Draft, item: Gathered, on: &Utterance) {
