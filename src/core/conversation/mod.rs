@@ -920,7 +920,8 @@ impl Conversation {
         if !named_by_piece(finding) {
             let Some(name) = self.his_own(taken) else { return false };
             for (field, value) in grammar.usual(&name) {
-                if *field != Field::Unit || finding.get(Field::Dose).is_some() {
+                let fits = *field != Field::Unit || finding.get(Field::Dose).is_some();
+                if fits && finding.get(*field).is_none() {
                     finding.set(*field, value.clone());
                 }
             }
@@ -1424,18 +1425,18 @@ fn placed(finding: &Finding) -> Finding {
 /// The side of a limb stands in its region: "the left forearm, I mean right" leaves no left, and "to the right, I mean the
 /// left forearm" no right.
 fn overlay_side(old: &mut Finding, new: &Finding) {
-    let limb =
-        |f: &Finding| f.text(Field::Region)?.split_once('_').map(|(side, limb)| (side.to_string(), limb.to_string()));
-    let sided = |limb: &Option<(String, String)>| {
-        limb.as_ref().is_some_and(|(side, _)| matches!(side.as_str(), "left" | "right"))
+    let sided = |word: &str| matches!(word, "left" | "right");
+    // What the region names beside its side: "forearm" of a left one.
+    let part = |f: &Finding| {
+        let (side, part) = f.text(Field::Region)?.split_once('_')?;
+        sided(side).then(|| part.to_string())
     };
-    let side = new.text(Field::Side).filter(|side| matches!(*side, "left" | "right"));
-    match (side, limb(old)) {
-        (Some(side), Some((_, part))) if !sided(&limb(new)) && sided(&limb(old)) => {
+    match (new.text(Field::Side).filter(|side| sided(side)), part(new), part(old)) {
+        (Some(side), None, Some(part)) => {
             old.set(Field::Region, Value::text(format!("{side}_{part}")));
             old.remove(Field::Side);
         }
-        (None, _) if sided(&limb(new)) => {
+        (None, Some(_), _) => {
             old.remove(Field::Side);
         }
         _ => {}
