@@ -58,6 +58,8 @@ fn spoken_advice_is_recognised_back_as_the_sentence_that_was_meant() {
     let mut heard: Vec<String> = Vec::new();
     for text in [
         "blood pressure eighty two over fifty",
+        // Known to fail with eighty eight: of "also low saturation. Eight eight?" our own recogniser writes nothing half of
+        // the time (0.21, its floor is 0.2). Whether a person understands it is not known.
         "oxygen saturation ninety one percent on room air",
         "third hand, repeat the vitals",
     ] {

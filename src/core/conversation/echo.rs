@@ -137,7 +137,7 @@ fn digits(tokens: &[Token]) -> Vec<String> {
 }
 
 /// Whether `part` stands in `all` without a gap.
-fn holds(all: &[String], part: &[String]) -> bool {
+pub(super) fn holds(all: &[String], part: &[String]) -> bool {
     part.is_empty() || all.windows(part.len()).any(|window| window == part)
 }
 

@@ -5,6 +5,8 @@ use crate::core::event::{Advice, AdviceType};
 use crate::core::ledger::Entry;
 use crate::core::prompt::digit_words;
 
+use super::echo::holds;
+
 /// A warning that names a value of `entry` digit by digit; an answer settles it as it settles a question.
 pub fn warns_of_value(advice: &Advice, entry: &Entry) -> bool {
     let warns = matches!(advice.kind, AdviceType::AbnormalVital | AdviceType::Contraindication);
@@ -23,10 +25,6 @@ pub fn read_back_by<'a>(advice: &Advice, about: impl Iterator<Item = &'a Entry>)
 fn words(text: &str) -> Vec<String> {
     let words = text.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty());
     words.map(str::to_lowercase).collect()
-}
-
-fn holds(all: &[String], part: &[String]) -> bool {
-    all.windows(part.len()).any(|window| window == part)
 }
 
 #[cfg(test)]
