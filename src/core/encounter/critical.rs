@@ -1,10 +1,11 @@
 //! A value that makes a patient unstable is read back, also where it was heard clearly: in the sentence that warns of it,
 //! because speech is rationed. It stands as heard; "correct" settles it, another number corrects it, a "no" asks for it.
 
+use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, AdviceType};
 use crate::core::finding::{Field, Value};
 use crate::core::ledger::Entry;
-use crate::core::prompt::digit_words;
+use crate::core::prompt::{clear_number, digit_words};
 use crate::core::protocol::Protocol;
 use crate::core::vitals::{Level, Who, limits};
 
@@ -23,20 +24,23 @@ pub fn with_values(state: &State, protocol: &Protocol, advice: Advice) -> Advice
         return advice;
     }
     let entries = advice.because.iter().filter_map(|seq| state.ledger.find(*seq)).filter(|e| !named_before(state, e));
-    let mut values: Vec<(&Entry, String)> = entries.filter_map(|e| Some((e, value(state, protocol, e)?))).collect();
+    let mut values: Vec<(&Entry, Decimal)> = entries.filter_map(|e| Some((e, value(state, protocol, e)?))).collect();
     // The sign that the warning is about comes first, as it does there.
     values.sort_by_key(|(entry, _)| entry.finding.kind().name() != advice.about);
     let Some((_, lead)) = values.first() else { return advice };
-    let named =
-        |(entry, value): &(&Entry, String)| format!("{} {value}", spoken_kind(protocol, entry.finding.kind().name()));
-    let all = values.iter().map(named).collect::<Vec<_>>().join(", ");
     let sentence = |values: &str| {
         let slots = vec![("values".to_string(), Value::text(values))];
         format!("{}. {}", advice.say, protocol.say(READ_BACK, &slots).0)
     };
-    let fits = |say: &String| say.split_whitespace().count() <= WORDS;
-    let several = (values.len() > 1).then(|| sentence(&all)).filter(fits);
-    let say = several.or_else(|| Some(sentence(lead)).filter(fits));
+    let named = |read: fn(Decimal) -> String| {
+        let kind = |entry: &Entry| spoken_kind(protocol, entry.finding.kind().name());
+        let named = values.iter().map(|(entry, value)| format!("{} {}", kind(entry), read(*value)));
+        (values.len() > 1).then(|| named.collect::<Vec<_>>().join(", "))
+    };
+    // Fullest first: "eight eight" by itself is hard to catch, "eighty eight, eight eight" is not.
+    let forms = [named(clear_number), named(digit_words), Some(clear_number(*lead)), Some(digit_words(*lead))];
+    let mut says = forms.iter().flatten().map(|values| sentence(values));
+    let say = says.find(|say| say.split_whitespace().count() <= WORDS);
     Advice { say: say.unwrap_or_else(|| advice.say.clone()), ..advice }
 }
 
@@ -52,10 +56,10 @@ fn asked(advice: &Advice, entry: &Entry) -> bool {
     doubt::is_question(&advice.rule) && advice.because.contains(&entry.seq)
 }
 
-/// The number that crosses a limit of the gravest kind, digit by digit.
-fn value(state: &State, protocol: &Protocol, entry: &Entry) -> Option<String> {
+/// The number that crosses a limit of the gravest kind.
+fn value(state: &State, protocol: &Protocol, entry: &Entry) -> Option<Decimal> {
     let who = Who::of(&state.ledger, entry.finding.patient());
     let hit = limits::crossed(&protocol.vitals, &entry.finding, who)?;
     let field = Field::from_name(&hit.limit.body.field).filter(|_| hit.limit.body.level == Level::Unstable)?;
-    Some(digit_words(entry.finding.get(field)?.as_number()?))
+    entry.finding.get(field)?.as_number()
 }
