@@ -6,7 +6,8 @@
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
-use super::echo::{Line, power, spectrum};
+use super::echo::line::Line;
+use super::echo::spectrum::{power, spectrum};
 use crate::shell::capture::RATE_HZ;
 
 /// The delay is measured in pieces so long, one each so many samples.

@@ -7,11 +7,17 @@
 //! behind by the drift, to a gain of 1 dB where this has 20. Where the microphone does not hear the loudspeaker its sound passes unchanged
 //! and at once.
 
-use std::collections::VecDeque;
-use std::sync::Arc;
+mod filter;
+pub mod line;
+pub mod spectrum;
+mod way;
 
-use realfft::num_complex::Complex;
-use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
+use std::collections::VecDeque;
+
+use filter::Filter;
+use line::Line;
+use spectrum::power;
+use way::Equations;
 
 use super::course::Course;
 use crate::core::utterance::Whose;
@@ -19,9 +25,6 @@ use crate::shell::capture::{Block, RATE_HZ};
 
 /// Samples handled at a time: 32 ms.
 const CHUNK: usize = 512;
-const BINS: usize = CHUNK + 1;
-/// Chunks of the loudspeaker's sound that still count.
-const PARTS: usize = TAPS / CHUNK;
 /// The loudspeaker is silent below this mean power (-80 dBFS).
 const SILENT: f32 = 1e-8;
 /// The microphone waits no longer than this for the loudspeaker's sound to arrive, samples.
@@ -47,8 +50,6 @@ const AROUND: usize = WINDOW / 2;
 const LEAD: usize = TAPS;
 /// And behind it, for what is between two samples.
 const REACH: u64 = 2;
-/// Noise that is assumed besides, as part of the loudspeaker's power.
-const RIDGE: f64 = 1e-3;
 
 /// A room is silent so long after the loudspeaker, samples: 100 ms is more than taps know of.
 const FADES: usize = RATE_HZ as usize / 10;
@@ -69,66 +70,6 @@ const SYLLABLE: usize = 4;
 const AROUND_CHUNK: usize = 3;
 const TIMES_THE_LEAST: f32 = 4.0;
 const SILENCED_BELOW: f32 = 0.12;
-
-type Spectrum = Vec<Complex<f32>>;
-
-/// A stream's samples with their places on the common time line (samples since the machine started).
-#[derive(Default)]
-pub struct Line {
-    samples: VecDeque<f32>,
-    /// Place of the first one.
-    first: u64,
-}
-
-impl Line {
-    pub fn push(&mut self, block: &Block) {
-        let place = block.at_ms * u64::from(RATE_HZ) / 1000;
-        if !block.follows || self.samples.is_empty() {
-            self.samples.clear();
-            self.first = place;
-        }
-        self.samples.extend(&block.samples);
-    }
-
-    fn end(&self) -> u64 {
-        self.first + self.samples.len() as u64
-    }
-
-    /// A chunk from `place` on; silence where nothing is known.
-    fn chunk(&self, place: u64) -> Vec<f32> {
-        self.stretch(place, CHUNK)
-    }
-
-    pub fn stretch(&self, place: u64, len: usize) -> Vec<f32> {
-        (0..len as u64)
-            .map(|i| {
-                (place + i).checked_sub(self.first).and_then(|at| self.samples.get(at as usize)).copied().unwrap_or(0.0)
-            })
-            .collect()
-    }
-
-    /// The sound between two samples, by the cubic through the four around it (Catmull and Rom's).
-    pub fn at(&self, place: f64) -> f32 {
-        let (whole, part) = (place.floor(), place.fract() as f32);
-        let sample = |i: i64| -> f32 {
-            let at = whole as i64 + i - self.first as i64;
-            usize::try_from(at).ok().and_then(|at| self.samples.get(at)).copied().unwrap_or(0.0)
-        };
-        let [a, b, c, d] = [sample(-1), sample(0), sample(1), sample(2)];
-        b + 0.5 * part * (c - a + part * (2.0 * a - 5.0 * b + 4.0 * c - d + part * (3.0 * (b - c) + d - a)))
-    }
-
-    fn put_back(&mut self, samples: &[f32]) {
-        samples.iter().rev().for_each(|s| self.samples.push_front(*s));
-        self.first -= samples.len() as u64;
-    }
-
-    fn forget_before(&mut self, place: u64) {
-        let gone = place.saturating_sub(self.first).min(self.samples.len() as u64);
-        self.samples.drain(..gone as usize);
-        self.first += gone;
-    }
-}
 
 /// The microphone's sound that is held back since the loudspeaker sounds.
 #[derive(Default)]
@@ -185,7 +126,7 @@ impl Canceller {
     /// What the loudspeaker plays; comes back: what the microphone heard and was waiting for it.
     pub fn loudspeaker(&mut self, block: &Block) -> Vec<Block> {
         let mut out = Vec::new();
-        if !block.follows && !self.loudspeaker.samples.is_empty() {
+        if !block.follows && !self.loudspeaker.is_empty() {
             out.extend(self.learn_anew());
         }
         self.loudspeaker.push(block);
@@ -198,14 +139,14 @@ impl Canceller {
     /// Nothing is known of the loudspeaker any more: the microphone does not wait for it.
     pub fn loudspeaker_lost(&mut self) -> Vec<Block> {
         let mut out = self.learn_anew();
-        self.loudspeaker.samples.clear();
+        self.loudspeaker = Line::default();
         out.extend(self.ready());
         out
     }
 
     /// True when nothing of the loudspeaker reaches the microphone.
     pub fn apart(&self) -> bool {
-        !self.loudspeaker.samples.is_empty() && self.apart
+        !self.loudspeaker.is_empty() && self.apart
     }
 
     /// Who spoke from `from_ms` to `to_ms`, as far as what is left of the sound tells.
@@ -296,8 +237,8 @@ impl Canceller {
 
     fn ready(&mut self) -> Vec<Block> {
         let mut out = Vec::new();
-        while self.microphone.samples.len() >= CHUNK {
-            if !self.is_told(self.microphone.first) && self.microphone.samples.len() < self.patience() {
+        while self.microphone.len() >= CHUNK {
+            if !self.is_told(self.microphone.first()) && self.microphone.len() < self.patience() {
                 break;
             }
             out.extend(self.chunk());
@@ -308,7 +249,7 @@ impl Canceller {
     /// Whether all that was played to the chunk at this place of the microphone's is known, or nobody will tell.
     fn is_told(&self, place: u64) -> bool {
         let end = self.loudspeaker.end();
-        self.loudspeaker.samples.is_empty() || end > self.played_at(place + CHUNK as u64) + REACH
+        self.loudspeaker.is_empty() || end > self.played_at(place + CHUNK as u64) + REACH
     }
 
     fn patience(&self) -> usize {
@@ -321,9 +262,9 @@ impl Canceller {
     }
 
     fn chunk(&mut self) -> Vec<Block> {
-        let place = self.microphone.first;
-        let heard = self.microphone.chunk(place);
-        let sounds = power(&self.loudspeaker.chunk(self.played_at(place))) >= SILENT;
+        let place = self.microphone.first();
+        let heard = self.microphone.stretch(place, CHUNK);
+        let sounds = power(&self.loudspeaker.stretch(self.played_at(place), CHUNK)) >= SILENT;
         let told = self.is_told(place);
         self.microphone.forget_before(place + CHUNK as u64);
         // What is held back and not told is put back to wait; what has waited long enough must not be held again.
@@ -424,8 +365,8 @@ impl Canceller {
 
     /// What is left of a stream that was cut.
     fn rest(&mut self) -> Option<Block> {
-        let place = self.microphone.first;
-        let samples: Vec<f32> = self.microphone.samples.drain(..).collect();
+        let place = self.microphone.first();
+        let samples = std::mem::take(&mut self.microphone).into_samples();
         (!samples.is_empty()).then(|| self.block(place, samples))
     }
 
@@ -460,177 +401,6 @@ fn silence_ours(cleaned: &mut [(u64, f32, Vec<f32>)]) {
     for ((_, _, samples), _) in cleaned.iter_mut().zip(&shares).filter(|(_, share)| **share <= limit) {
         samples.iter_mut().for_each(|sample| *sample *= 0.01);
     }
-}
-
-/// The normal equations of the way in a stretch of sound: of the taps whose sound, taken from what was heard, leaves the
-/// least.
-struct Equations {
-    /// Autocorrelation of what was played, each lag; of the whole stretch, so that the matrix is a Toeplitz one.
-    auto: Vec<f64>,
-    /// Correlation with what was heard, each tap.
-    cross: Vec<f64>,
-    /// Energy of what was heard.
-    heard: f64,
-    samples: usize,
-}
-
-impl Equations {
-    /// `played` begins `TAPS - 1` before `heard`.
-    fn of(played: &[f32], heard: &[f32]) -> Equations {
-        let mut auto = correlate(played, played, TAPS);
-        // Of lag `TAPS - 1 - k` is what came `k` before.
-        let mut cross = correlate(heard, played, TAPS);
-        cross.reverse();
-        if let Some(power) = auto.first_mut() {
-            *power = *power * (1.0 + RIDGE) + 1e-9;
-        }
-        let energy = heard.iter().map(|s| f64::from(*s).powi(2)).sum();
-        Equations { auto, cross, heard: energy, samples: heard.len() }
-    }
-
-    /// By Levinson's recursion.
-    fn solved(&self) -> Vec<f32> {
-        let Equations { auto, cross, .. } = self;
-        let (mut taps, mut back) = (vec![cross[0] / auto[0]], vec![1.0 / auto[0]]);
-        for (n, wanted) in cross.iter().enumerate().skip(1) {
-            let off: f64 = back.iter().enumerate().map(|(i, b)| auto[i + 1] * b).sum();
-            let scale = 1.0 / (1.0 - off * off);
-            // `back` reversed is the forward vector: the matrix is symmetric.
-            let forward: Vec<f64> = back.iter().rev().copied().chain([0.0]).collect();
-            let shifted: Vec<f64> = [0.0].into_iter().chain(back.iter().copied()).collect();
-            back = shifted.iter().zip(&forward).map(|(s, f)| scale * (s - off * f)).collect();
-            let missing: f64 = wanted - taps.iter().enumerate().map(|(i, t)| auto[n - i] * t).sum::<f64>();
-            taps.push(0.0);
-            taps.iter_mut().zip(&back).for_each(|(t, b)| *t += missing * b);
-        }
-        taps.into_iter().map(|t| t as f32).collect()
-    }
-
-    /// The energy that `taps` leave.
-    fn left(&self, taps: &[f32]) -> f64 {
-        let both: f64 = taps.iter().zip(&self.cross).map(|(t, c)| f64::from(*t) * c).sum();
-        let own = correlate(taps, taps, taps.len());
-        let two_sided = own.iter().zip(&self.auto).map(|(o, a)| 2.0 * o * a).sum::<f64>() - own[0] * self.auto[0];
-        self.heard - 2.0 * both + two_sided
-    }
-
-    /// True if the stretch is explained by `fresh` taps, which were made for it, better than by those of `before`, beyond
-    /// what any taps made for it would do: where the crew talks, those of before are the truer ones. (Twice the number of
-    /// taps: Akaike's criterion.)
-    fn tell_apart(&self, before: &[f32], fresh: &[f32]) -> bool {
-        let worth = 1.0 + 2.0 * TAPS as f64 / self.samples as f64;
-        self.left(before) > self.left(fresh) * worth
-    }
-}
-
-/// Sums of `short[n] * long[n + lag]` for each lag below `lags`.
-fn correlate(short: &[f32], long: &[f32], lags: usize) -> Vec<f64> {
-    let size = (short.len() + long.len()).next_power_of_two();
-    let mut planner = RealFftPlanner::<f64>::new();
-    let (forward, inverse) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
-    let spectrum = |samples: &[f32]| spectrum(&*forward, samples.iter().map(|s| f64::from(*s)).collect());
-    let mut both: Vec<Complex<f64>> = spectrum(short).iter().zip(spectrum(long)).map(|(s, l)| s.conj() * l).collect();
-    for end in [0, size / 2] {
-        both[end].im = 0.0;
-    }
-    let mut out = inverse.make_output_vec();
-    let _ = inverse.process(&mut both, &mut out);
-    out.iter().take(lags).map(|sum| sum / size as f64).collect()
-}
-
-/// The spectrum of `samples` and as much silence behind them as the transform is long.
-pub fn spectrum<T: FftNum>(forward: &dyn RealToComplex<T>, mut samples: Vec<T>) -> Vec<Complex<T>> {
-    samples.resize(forward.len(), T::zero());
-    let mut out = forward.make_output_vec();
-    // The lengths are right by construction, so this cannot fail.
-    let _ = forward.process(&mut samples, &mut out);
-    out
-}
-
-/// What the loudspeaker's sound becomes on its way to the microphone, and takes it out: a convolution by overlap-save.
-struct Filter {
-    forward: Arc<dyn RealToComplex<f32>>,
-    back: Arc<dyn ComplexToReal<f32>>,
-    /// Spectra of the loudspeaker's sound, newest first, each over two chunks.
-    played: VecDeque<Spectrum>,
-    last: Vec<f32>,
-    way: Vec<Spectrum>,
-    /// Smoothed power of the microphone's sound, and of what is left of it.
-    heard: f32,
-    left: f32,
-}
-
-impl Default for Filter {
-    fn default() -> Filter {
-        let mut planner = RealFftPlanner::new();
-        let silent = || vec![Complex::default(); BINS];
-        Filter {
-            forward: planner.plan_fft_forward(2 * CHUNK),
-            back: planner.plan_fft_inverse(2 * CHUNK),
-            played: (0..PARTS).map(|_| silent()).collect(),
-            last: vec![0.0; CHUNK],
-            way: (0..PARTS).map(|_| silent()).collect(),
-            heard: 0.0,
-            left: 0.0,
-        }
-    }
-}
-
-impl Filter {
-    fn take(&mut self, played: &[f32]) {
-        let both: Vec<f32> = self.last.iter().chain(played).copied().collect();
-        self.last.copy_from_slice(played);
-        self.played.pop_back();
-        self.played.push_front(spectrum(&*self.forward, both));
-    }
-
-    fn samples(&self, mut spectrum: Spectrum) -> Vec<f32> {
-        let mut out = self.back.make_output_vec();
-        // A real signal's first and last bin are real; rounding must not say otherwise.
-        spectrum[0].im = 0.0;
-        spectrum[BINS - 1].im = 0.0;
-        let _ = self.back.process(&mut spectrum, &mut out);
-        out.iter().map(|s| s / (2.0 * CHUNK as f32)).collect()
-    }
-
-    /// What the loudspeaker's sound becomes on its way to the microphone.
-    fn echo(&self) -> Vec<f32> {
-        let mut sum = vec![Complex::default(); BINS];
-        for (part, played) in self.way.iter().zip(&self.played) {
-            for (out, (w, x)) in sum.iter_mut().zip(part.iter().zip(played)) {
-                *out += w * x;
-            }
-        }
-        self.samples(sum).split_off(CHUNK)
-    }
-
-    /// What is known of the way from now on.
-    fn set(&mut self, taps: &[f32]) {
-        for (n, part) in self.way.iter_mut().enumerate() {
-            *part = spectrum(&*self.forward, taps.iter().skip(n * CHUNK).take(CHUNK).copied().collect());
-        }
-    }
-
-    /// Takes out what was played.
-    fn clean(&mut self, played: &[f32], heard: &[f32]) -> Vec<f32> {
-        self.take(played);
-        let left = subtract(heard, &self.echo());
-        smooth(&mut self.heard, power(heard));
-        smooth(&mut self.left, power(&left));
-        if self.left < self.heard { left } else { heard.to_vec() }
-    }
-}
-
-fn subtract(a: &[f32], b: &[f32]) -> Vec<f32> {
-    a.iter().zip(b).map(|(a, b)| a - b).collect()
-}
-
-pub fn power(samples: &[f32]) -> f32 {
-    samples.iter().map(|s| s * s).sum::<f32>() / samples.len().max(1) as f32
-}
-
-fn smooth(value: &mut f32, new: f32) {
-    *value = 0.9 * *value + 0.1 * new;
 }
 
 #[cfg(test)]
