@@ -7,6 +7,7 @@
 
 use std::fs;
 use std::path::Path;
+use std::sync::LazyLock;
 
 use serde_json::{Value as Json, json};
 use thirdhand::cli::parse::Encounter;
@@ -91,9 +92,9 @@ fn every_utterance_means_what_its_table_says() {
             count += 1;
             let mut encounter = Encounter::new(at);
             for words in &case.before {
-                encounter.hear(&grammar, words);
+                encounter.hear(grammar, words);
             }
-            let got = encounter.hear(&grammar, &case.said);
+            let got = encounter.hear(grammar, &case.said);
             if let Err(fault) = check(&case, &got) {
                 faults.push(format!("{}: {}\n    {fault}", case.place, case.said));
             }
@@ -103,7 +104,13 @@ fn every_utterance_means_what_its_table_says() {
     assert!(faults.is_empty(), "{} of {count} cases:\n{}", faults.len(), faults.join("\n"));
 }
 
-fn grammar() -> Grammar {
+/// The built-in grammar, made once for all tests.
+fn grammar() -> &'static Grammar {
+    static GRAMMAR: LazyLock<Grammar> = LazyLock::new(built_in);
+    &GRAMMAR
+}
+
+fn built_in() -> Grammar {
     let data = DataSet::built_in();
     Grammar::load(&data.sources("grammars/")).unwrap_or_else(|complaints| {
         panic!("{}", complaints.iter().map(|c| c.to_string()).collect::<Vec<_>>().join("\n"))
@@ -119,7 +126,7 @@ fn sampled_phrases_come_back_as_they_were_meant() {
     let samples: Vec<_> = (1..=5).flat_map(|seed| grammar.sample_phrases(seed)).collect();
     for (place, sample) in &samples {
         // A line is heard three seconds after the encounter's last.
-        let got = Encounter::new(at - chrono::TimeDelta::seconds(3)).hear(&grammar, &sample.text);
+        let got = Encounter::new(at - chrono::TimeDelta::seconds(3)).hear(grammar, &sample.text);
         let findings: Vec<_> = got.findings().cloned().collect();
         // "glucose 7.9" may be a dose or a reading: asking aloud is right, guessing would not be.
         let part = findings.iter().all(|f| sample.findings.contains(f));
@@ -196,12 +203,12 @@ fn no_words_bring_it_down() {
         .run(&(lines, any::<String>()), |(lines, noise)| {
             let mut encounter = Encounter::new(at);
             for line in &lines {
-                let got = encounter.hear(&grammar, &line.join(" "));
+                let got = encounter.hear(grammar, &line.join(" "));
                 for finding in got.findings() {
                     prop_assert!(finding.problems().is_empty(), "{:?}", finding.problems());
                 }
             }
-            encounter.hear(&grammar, &noise);
+            encounter.hear(grammar, &noise);
             Ok(())
         })
         .unwrap();
@@ -227,7 +234,7 @@ fn rivals_of_the_recogniser_make_a_value_doubtful() {
         words: vec![word("pulse", &[("pulls", 0.1)]), word("50", &[("115", 0.3), ("900", 0.05)])],
         ..Transcript::default()
     };
-    let got = Conversation::default().hear(&grammar, &transcript, when);
+    let got = Conversation::default().hear(grammar, &transcript, when);
     assert_eq!(got.outcome, Outcome::Doubtful);
     let json = got.to_json();
     assert_eq!(json["findings"][0]["rate_per_min"], 50);
@@ -250,7 +257,7 @@ fn what_hangs_on_a_faint_word_is_doubtful() {
         let words = text.split(' ');
         let words = words.map(|word| Word { text: word.into(), probability: probability(word), rivals: Vec::new() });
         let transcript = Transcript { confidence: 0.7, words: words.collect(), ..Transcript::script(text) };
-        let told = Conversation::default().hear(&grammar, &transcript, when).to_json();
+        let told = Conversation::default().hear(grammar, &transcript, when).to_json();
         let findings = told["findings"].as_array().unwrap().clone();
         findings.iter().map(|finding| finding["unconfirmed"] == true).collect::<Vec<_>>()
     };
@@ -291,7 +298,7 @@ fn a_read_back_does_not_answer_itself() {
     let hear = |text: &str, talked_over: bool| {
         let own_voice = Some("Breathing four?".to_string());
         let transcript = Transcript { own_voice, talked_over, ..Transcript::script(text) };
-        let understood = conversation.clone().hear(&grammar, &transcript, start.plus_ms(2_000));
+        let understood = conversation.clone().hear(grammar, &transcript, start.plus_ms(2_000));
         (understood.outcome, understood.changes.len())
     };
     assert_eq!(hear("three", true), (Outcome::Unmatched, 0), "a scrap of our own words");
@@ -314,7 +321,7 @@ fn quiet_is_understood_as_it_is_misheard() {
     let hear = |text: &str, own_voice: Option<&str>| {
         let own_voice = own_voice.map(str::to_string);
         let transcript = Transcript { own_voice, talked_over: true, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &transcript, when).to_json()["commands"].clone()
+        Conversation::default().hear(grammar, &transcript, when).to_json()["commands"].clone()
     };
     let ours = Some("fast pulse: unstable, five minutes");
     for text in ["quiet", "quite", "quite please", "quiet now", "why please"] {
@@ -338,7 +345,7 @@ fn a_value_mixed_with_our_own_words_is_doubtful() {
     let hear = |text: &str| {
         let own_voice = Some("fast pulse: unstable, five minutes".to_string());
         let transcript = Transcript { confidence: 0.9, own_voice, mixed: true, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &transcript, when).to_json()
+        Conversation::default().hear(grammar, &transcript, when).to_json()
     };
     for text in ["blood pressure 142 over 90", "giving aspirin 320 mg by mouth", "allergic to aspirin"] {
         let told = hear(text);
@@ -360,7 +367,7 @@ fn a_finding_behind_our_own_words_is_no_echo() {
     let hear = |text: &str| {
         let own_voice = Some("fast pulse: unstable, five minutes".to_string());
         let transcript = Transcript { confidence: 0.9, own_voice, talked_over: true, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &transcript, when)
+        Conversation::default().hear(grammar, &transcript, when)
     };
     let text = "Fast pulse unstable, giving aspirin 324 mg.";
     let told = hear(text).to_json();
@@ -371,7 +378,7 @@ fn a_finding_behind_our_own_words_is_no_echo() {
     let own_voice = Some("Glucose forty, four zero, is that right? Forty?".to_string());
     let transcript =
         Transcript { confidence: 0.9, own_voice, talked_over: true, ..Transcript::script("blood pressure 144/90") };
-    assert_eq!(Conversation::default().hear(&grammar, &transcript, when).findings().count(), 1);
+    assert_eq!(Conversation::default().hear(grammar, &transcript, when).findings().count(), 1);
     for text in ["Fast pulse unstable fine", "fast pulse and stable five minutes then", "past pulse 5 minutes"] {
         assert_eq!(hear(text).outcome, Outcome::Echo, "{text}");
     }
@@ -390,7 +397,7 @@ fn another_value_over_ours_is_the_crews_where_the_sound_says_so() {
     let hear = |text: &str, whose: Whose| {
         let own_voice = Some("Not confirmed: Pressure one twenty over eighty, sat ninety six percent.".to_string());
         let transcript = Transcript { own_voice, whose, talked_over: true, mixed: true, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &transcript, when).to_json()
+        Conversation::default().hear(grammar, &transcript, when).to_json()
     };
     for text in ["blood pressure 148 over 90", "blood pressure 122 over 80", "pressure 120 over 90", "sat 93 percent"] {
         let told = hear(text, Whose::Theirs);
@@ -422,7 +429,7 @@ fn a_guess_over_our_own_words_is_an_echo() {
     let hear = |own_voice: Option<&str>, whose: Whose| {
         let own_voice = own_voice.map(str::to_string);
         let transcript = Transcript { own_voice, whose, guessed: true, ..Transcript::script("patient is stable") };
-        Conversation::default().hear(&grammar, &transcript, when).to_json()
+        Conversation::default().hear(grammar, &transcript, when).to_json()
     };
     let ours = Some("Low pressure, unstable, five minutes.");
     for whose in [Whose::Ours, Whose::Unknown] {
@@ -453,7 +460,7 @@ fn quiet_over_our_own_words_need_not_be_sure() {
     };
     let rivals = |text: &str| vec![(text.to_string(), 0.1)];
     let quiet = |transcript: &Transcript| {
-        let understood = Conversation::default().hear(&grammar, transcript, when);
+        let understood = Conversation::default().hear(grammar, transcript, when);
         assert_eq!(understood.findings().count(), 0);
         understood.commands == [Command::Quiet { minutes: 0 }]
     };
@@ -490,7 +497,7 @@ fn what_is_unsure_over_our_own_words_is_an_echo() {
         let own_voice = Some("low pressure: unstable, five minutes, adult limits, age not known".to_string());
         let text = "tourniquet is on the right arm";
         let transcript = Transcript { own_voice, whose, mixed, confidence, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &transcript, when).findings().count()
+        Conversation::default().hear(grammar, &transcript, when).findings().count()
     };
     for whose in [Whose::Ours, Whose::Unknown] {
         assert_eq!(hear(0.3, whose, true), 0, "{whose:?}");
@@ -503,7 +510,7 @@ fn what_is_unsure_over_our_own_words_is_an_echo() {
         let own_voice = "Last vitals: At twenty fifty two, pulse eighty eight, pressure one thirty eight over eighty.";
         let own_voice = Some(own_voice.to_string());
         let heard = Transcript { own_voice, whose: Whose::Theirs, mixed: true, confidence, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &heard, when).findings().count()
+        Conversation::default().hear(grammar, &heard, when).findings().count()
     };
     let ours = ["pulse 88", "she is fine, pressure 38", "vitals at 22, pulse 88, pressure 38 over 80, the patient"];
     assert_eq!(ours.map(|text| values(text, 0.4)), [0; 3]);
@@ -514,7 +521,7 @@ fn what_is_unsure_over_our_own_words_is_an_echo() {
     let outcome = |text: &str, whose: Whose, somebody: bool| {
         let own_voice = Some("low pressure: unstable, five minutes, adult limits, age not known".to_string());
         let heard = Transcript { own_voice, whose, somebody, mixed: true, confidence: 0.3, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &heard, when).outcome
+        Conversation::default().hear(grammar, &heard, when).outcome
     };
     let tourniquet = "tourniquet is on the right arm";
     assert_eq!(outcome(tourniquet, Whose::Unknown, true), Outcome::Unmatched);
@@ -530,7 +537,7 @@ fn what_is_unsure_over_our_own_words_is_an_echo() {
         confidence: 0.44,
         ..Transcript::script("oxygen saturation ninety six percent on room air")
     };
-    let told = Conversation::default().hear(&grammar, &transcript, when).to_json();
+    let told = Conversation::default().hear(grammar, &transcript, when).to_json();
     assert_eq!((&told["findings"][0]["percent"], &told["findings"][0]["unconfirmed"]), (&json!(96), &json!(true)));
 }
 
@@ -555,7 +562,7 @@ fn a_measurements_name_over_our_own_words_is_never_dropped() {
             confidence,
             ..Transcript::script(text)
         };
-        Conversation::default().hear(&grammar, &transcript, when)
+        Conversation::default().hear(grammar, &transcript, when)
     };
     let asked = |text: &str, whose: Whose, confidence: f64| {
         let understood = hear(text, whose, confidence);
@@ -596,7 +603,7 @@ fn a_row_of_our_words_is_taken_out_of_the_crews() {
         let own_voice = Some("Pressure one ten over seventy, low saturation: unstable, five minutes".to_string());
         let whose = Whose::Theirs;
         let transcript = Transcript { confidence: 0.9, own_voice, whose, mixed, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &transcript, when).to_json()
+        Conversation::default().hear(grammar, &transcript, when).to_json()
     };
     let row = "pressure 110 over 70 low saturation unstable";
     let crew = "tourniquet on the right arm at ten fifteen, bleeding is controlled";
@@ -630,7 +637,7 @@ fn quiet_needs_no_name_while_the_program_talks() {
     let hear = |text: &str, own: Option<&str>| {
         let talked_over = own.is_some();
         let transcript = Transcript { own_voice: own.map(String::from), talked_over, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &transcript, when).commands
+        Conversation::default().hear(grammar, &transcript, when).commands
     };
     let own = Some("Local protocol and medical direction decide.");
     for words in ["quiet", "Quiet, please.", "be quiet", "hush", "stop talking"] {
@@ -654,7 +661,7 @@ fn a_rival_of_another_kind_makes_the_finding_doubtful() {
     let hear = |text: &str, rival: &str| {
         let rivals = vec![(rival.to_string(), 0.2)];
         let transcript = Transcript { confidence: 0.9, rivals, ..Transcript::script(text) };
-        Conversation::default().hear(&grammar, &transcript, when).to_json()
+        Conversation::default().hear(grammar, &transcript, when).to_json()
     };
     let told = hear("pulse 80, nitro point four", "pulse 80, nitro point four is in");
     assert_eq!(told["outcome"], "doubtful");
@@ -678,12 +685,12 @@ fn our_own_voice_is_an_echo() {
         [("pressure ninety over sixty is that right", Outcome::Echo), ("pulse one eighteen", Outcome::Matched)]
     {
         let transcript = Transcript { own_voice: own.clone(), ..Transcript::script(text) };
-        assert_eq!(Conversation::default().hear(&grammar, &transcript, when).outcome, outcome, "{text}");
+        assert_eq!(Conversation::default().hear(grammar, &transcript, when).outcome, outcome, "{text}");
     }
     // The number repeated is the answer, where the sound says that we were silent.
     let transcript =
         Transcript { own_voice: own, whose: Whose::Theirs, ..Transcript::script("pressure ninety over sixty") };
-    assert_eq!(Conversation::default().hear(&grammar, &transcript, when).outcome, Outcome::Matched);
+    assert_eq!(Conversation::default().hear(grammar, &transcript, when).outcome, Outcome::Matched);
 }
 
 /// The longest that one line may take, milliseconds: hundreds of times what it does take, so that a busy machine does
@@ -713,7 +720,7 @@ fn mangled_utterances_are_soon_done() {
         }
         let text = words.join(" ");
         let began = boot_ms();
-        let got = Encounter::new(at).hear(&grammar, &text);
+        let got = Encounter::new(at).hear(grammar, &text);
         if boot_ms() - began > LINE_MS {
             slow.push(text.clone());
         }
