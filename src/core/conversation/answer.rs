@@ -128,16 +128,14 @@ impl Conversation {
                 [.., last] => questions = last.questions.clone(),
             }
             if self.open.len() > 1 && answered.answer != Answer::Unsure {
-                taken.ambiguous = true;
-                taken.unclear = true;
-                taken.why.push(grammar.prompt("two_questions", &[]));
+                ask_again(grammar, "two_questions", taken);
                 return;
             }
         }
         self.answer(grammar, answered.answer, &questions, context, taken);
     }
 
-    pub(super) fn settle_read_back(&self, grammar: &Grammar, answer: Answer, taken: &mut Taken) {
+    fn settle_read_back(&self, grammar: &Grammar, answer: Answer, taken: &mut Taken) {
         let Some(read_back) = &self.read_back else { return };
         match answer {
             Answer::Yes => {
@@ -159,58 +157,47 @@ impl Conversation {
         taken: &mut Taken,
     ) {
         match answer {
-            Answer::Unsure => {
-                taken.answered = true;
-                return;
-            }
+            Answer::Unsure => taken.answered = true,
             Answer::Unchanged => {
                 for question in questions {
                     self.restate(grammar, question.kind, &question.fields, context, taken);
                 }
                 taken.answered = true;
-                return;
             }
-            Answer::Yes | Answer::No | Answer::NoneOf => {}
+            Answer::Yes | Answer::No | Answer::NoneOf if leaves_open(answer, questions) => {
+                ask_again(grammar, "which_one", taken);
+            }
+            Answer::Yes | Answer::No | Answer::NoneOf => {
+                for question in questions {
+                    self.answer_one(grammar, answer == Answer::Yes, question, context, taken);
+                }
+            }
         }
-        let yes = answer == Answer::Yes;
-        let all = answer == Answer::NoneOf;
-        // "nausea or vomiting?" "no" denies both; "sharp or dull?" "no" says nothing.
-        let deniable =
-            |q: &Question| q.fields.iter().any(|(f, _)| matches!(f, Field::Name | Field::Class | Field::Sign));
-        let unclear = questions.iter().any(|q| (q.negative && !all) || (q.either && (yes || !deniable(q))))
-            || (yes && questions.len() > 1)
-            || questions.iter().any(|q| q.which && yes);
-        if unclear {
-            taken.ambiguous = true;
-            taken.unclear = true;
-            taken.why.push(grammar.prompt("which_one", &[]));
+    }
+
+    /// What a yes or a no makes of one question.
+    fn answer_one(&self, grammar: &Grammar, yes: bool, question: &Question, context: Context, taken: &mut Taken) {
+        let Some(mut finding) = interpret::answered(grammar, question, yes) else { return };
+        // "can you feel me touching your feet" names a place, and asks nothing about it.
+        if !settle::says_enough(grammar, question.frame, &finding) {
             return;
         }
-        for question in questions {
-            let Some(mut finding) = interpret::answered(grammar, question, yes) else { continue };
-            // "can you feel me touching your feet" names a place, and asks nothing about it.
-            if !settle::says_enough(grammar, question.frame, &finding) {
-                continue;
-            }
-            let denied = !yes && !question.negative && interpret::still_stands(grammar, question, &finding);
-            if denied || settle::denies_a_value(&finding) || !finding.problems().is_empty() {
-                taken.ambiguous = true;
-                taken.unclear = true;
-                taken.why.push(grammar.prompt("what_then", &[]));
-                continue;
-            }
-            if context.patient != 1 {
-                finding.set(Field::Patient, Value::int(context.patient));
-            }
-            let change = Change::Record(finding.clone());
-            if self.handover_since.is_some() {
-                taken.restated.push(finding);
-            } else if !taken.changes.contains(&change) {
-                // "not really, no" says it once.
-                taken.changes.push(change);
-            }
-            taken.answered = true;
+        let denied = !yes && !question.negative && interpret::still_stands(grammar, question, &finding);
+        if denied || settle::denies_a_value(&finding) || !finding.problems().is_empty() {
+            ask_again(grammar, "what_then", taken);
+            return;
         }
+        if context.patient != 1 {
+            finding.set(Field::Patient, Value::int(context.patient));
+        }
+        let change = Change::Record(finding.clone());
+        if self.handover_since.is_some() {
+            taken.restated.push(finding);
+        } else if !taken.changes.contains(&change) {
+            // "not really, no" says it once.
+            taken.changes.push(change);
+        }
+        taken.answered = true;
     }
 
     /// "no change": the last of its kind again, marked; nothing earlier is a question.
@@ -247,4 +234,20 @@ impl Conversation {
         finding.set(Field::Unchanged, Value::Flag(true));
         taken.changes.push(Change::Record(finding));
     }
+}
+
+/// "Nausea or vomiting?" "no" denies both; "sharp or dull?" "no" says nothing, nor does "yes" to two questions.
+fn leaves_open(answer: Answer, questions: &[Question]) -> bool {
+    let (yes, all) = (answer == Answer::Yes, answer == Answer::NoneOf);
+    let named = |f: &Field| matches!(f, Field::Name | Field::Class | Field::Sign);
+    let deniable = |q: &Question| q.fields.iter().any(|(f, _)| named(f));
+    let open = |q: &Question| (q.negative && !all) || (q.either && (yes || !deniable(q))) || (q.which && yes);
+    questions.iter().any(open) || (yes && questions.len() > 1)
+}
+
+/// The answer settled nothing: why is said.
+fn ask_again(grammar: &Grammar, prompt: &str, taken: &mut Taken) {
+    taken.ambiguous = true;
+    taken.unclear = true;
+    taken.why.push(grammar.prompt(prompt, &[]));
 }

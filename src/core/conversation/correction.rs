@@ -9,7 +9,7 @@ use super::settle;
 use super::taken::Taken;
 
 /// Where something is.
-pub(super) const PLACE: [Field; 2] = [Field::Region, Field::Side];
+const PLACE: [Field; 2] = [Field::Region, Field::Side];
 
 impl Conversation {
     pub(super) fn correct(&self, grammar: &Grammar, finding: Finding, frame: usize, taken: &mut Taken) {
@@ -57,7 +57,7 @@ pub(super) fn overlay(old: &mut Finding, new: &Finding) {
 
 /// Corrected in the breath in which it was said. Of several signs at the wrong place only the last is named again:
 /// "deformity and swelling to the right, I mean the left forearm".
-pub(super) fn correct_in_breath(finding: &Finding, taken: &mut Taken) -> bool {
+fn correct_in_breath(finding: &Finding, taken: &mut Taken) -> bool {
     let place = |f: &Finding| PLACE.map(|field| f.get(field).cloned());
     let changes = taken.changes.iter_mut().rev().filter_map(|c| match c {
         Change::Record(f) if f.kind() == finding.kind() => Some(f),
@@ -93,7 +93,7 @@ pub(super) fn placed(finding: &Finding) -> Finding {
 
 /// The side of a limb stands in its region: "the left forearm, I mean right" leaves no left, and "to the right, I mean the
 /// left forearm" no right.
-pub(super) fn overlay_side(old: &mut Finding, new: &Finding) {
+fn overlay_side(old: &mut Finding, new: &Finding) {
     let sided = |word: &str| matches!(word, "left" | "right");
     // What the region names beside its side: "forearm" of a left one.
     let part = |f: &Finding| {

@@ -6,13 +6,14 @@ use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::grammar::Grammar;
 use crate::core::text::Break;
 use crate::core::time::Moment;
-use crate::core::utterance::{Change, Doubt, Transcript};
+use crate::core::utterance::{Change, Doubt, Transcript, Whose};
 
 use super::Conversation;
+use super::over_ours::{SURE_OVER_OURS, is_unsure_over_ours, without_our_values};
 use super::taken::{Taken, recorded};
 
 /// Rival texts parsed for one utterance.
-pub(super) const RIVALS: usize = 12;
+const RIVALS: usize = 12;
 
 /// How likely the other is of two readings that nothing tells apart (0 to 1). Our own choice, no source.
 pub const EVEN: f64 = 0.5;
@@ -39,6 +40,27 @@ impl Conversation {
                 doubt_where_different(taken, &other, EVEN);
             }
         }
+    }
+}
+
+/// Doubts what the sound does not bear out, and what cannot be meant as it stands.
+pub(super) fn doubt_what_is_unsure(grammar: &Grammar, transcript: &Transcript, taken: &mut Taken) {
+    // Beside a sentence of the crew's a piece of ours is heard a little better: "90, sats, third hand, ..." at 0.61.
+    let unsure = (transcript.talked_over || transcript.mixed) && transcript.confidence < SURE_OVER_OURS;
+    if let Some(own_voice) = transcript.own_voice.as_ref().filter(|_| unsure) {
+        without_our_values(grammar, own_voice, taken);
+    }
+    doubt_two_ages(taken);
+    doubt_half_denied(grammar, &transcript.text, taken);
+    let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
+    // "152 over 90, four" may have been 94: beside a number that can not be, its neighbours are asked.
+    let unsure = transcript.guessed || in_part || is_unsure_over_ours(transcript);
+    if unsure || taken.rejected || transcript.whose == Whose::Ours {
+        doubt_all(taken, transcript.confidence);
+    }
+    if transcript.mixed {
+        // Words of ours were in the sound: a value or a drug may have lost a part, or gained one.
+        doubt_those(taken, transcript.confidence, may_hurt);
     }
 }
 
@@ -121,7 +143,7 @@ pub(super) fn doubt_those(taken: &mut Taken, probability: f64, mut which: impl F
     }
 }
 
-pub(super) fn as_json(value: &Value) -> Json {
+fn as_json(value: &Value) -> Json {
     serde_json::to_value(Finding::new(Kind::Events).with(Field::Text, value.clone()))
         .ok()
         .and_then(|json| json.get("text").cloned())
@@ -129,45 +151,31 @@ pub(super) fn as_json(value: &Value) -> Json {
 }
 
 /// True if `other` has a finding absent of a kind that is not absent in `taken`.
-pub(super) fn denies_what_stands(taken: &Taken, other: &Taken) -> bool {
+fn denies_what_stands(taken: &Taken, other: &Taken) -> bool {
     let absent = |finding: &&Finding| finding.flag(Field::Present) == Some(false);
     let denied = other.changes.iter().filter_map(recorded).filter(absent);
     let standing = |kind: Kind| taken.changes.iter().filter_map(recorded).any(|f| f.kind() == kind && !absent(&f));
     denied.map(Finding::kind).any(standing)
 }
 
-pub(super) fn doubt_where_different(taken: &mut Taken, other: &Taken, probability: f64) {
+/// Doubts each value that another reading has otherwise.
+fn doubt_where_different(taken: &mut Taken, other: &Taken, probability: f64) {
     let kinds = |t: &Taken| t.changes.iter().map(|c| recorded(c).map(Finding::kind)).collect::<Vec<_>>();
     if kinds(taken) != kinds(other) {
         return doubt_unshared(taken, other, probability);
     }
-    let rivals: Vec<Option<Finding>> = other.changes.iter().map(|c| recorded(c).cloned()).collect();
     let mut index = 0;
-    for (change, rival) in taken.changes.iter_mut().zip(rivals) {
+    for (change, rival) in taken.changes.iter_mut().zip(other.changes.iter().map(recorded)) {
         let (Change::Record(finding) | Change::Correct { finding, .. }) = change else { continue };
         let Some(rival) = rival else { continue };
         for (field, value) in rival.fields() {
-            let heard = finding.get(field).cloned();
             let told = !matches!(field, Field::Unconfirmed | Field::HappenedAt | Field::Said | Field::WeightSaid);
-            if !told || heard.as_ref() == Some(value) {
-                continue;
-            }
-            let (heard, or) = (heard.as_ref().map_or(Json::Null, as_json), as_json(value));
-            let known = taken.doubts.iter_mut().find(|d| d.finding == index && d.field == field.name());
-            match known {
-                Some(doubt) => {
-                    if !doubt.or.contains(&or) {
-                        doubt.or.push(or);
-                    }
-                    doubt.probability = doubt.probability.min(1.0 - probability);
-                }
-                None => taken.doubts.push(Doubt {
-                    finding: index,
-                    field: field.name().into(),
-                    heard,
-                    or: vec![or],
-                    probability: 1.0 - probability,
-                }),
+            let heard = finding.get(field);
+            if told && heard != Some(value) {
+                let heard = heard.map_or(Json::Null, as_json);
+                let (field, or) = (field.name().into(), vec![as_json(value)]);
+                let doubt = Doubt { finding: index, field, heard, or, probability: 1.0 - probability };
+                add_doubt(&mut taken.doubts, doubt);
             }
         }
         if taken.doubts.iter().any(|d| d.finding == index) {
@@ -177,8 +185,18 @@ pub(super) fn doubt_where_different(taken: &mut Taken, other: &Taken, probabilit
     }
 }
 
+/// One more thing that a field may have been is an option of the doubt that it already has.
+fn add_doubt(doubts: &mut Vec<Doubt>, doubt: Doubt) {
+    let Some(known) = doubts.iter_mut().find(|d| d.finding == doubt.finding && d.field == doubt.field) else {
+        return doubts.push(doubt);
+    };
+    let new = doubt.or.into_iter().filter(|or| !known.or.contains(or)).collect::<Vec<_>>();
+    known.or.extend(new);
+    known.probability = known.probability.min(doubt.probability);
+}
+
 /// Doubts what a rival that is wholly understood does not record at all: a drug given where it may have been planned.
-pub(super) fn doubt_unshared(taken: &mut Taken, other: &Taken, probability: f64) {
+fn doubt_unshared(taken: &mut Taken, other: &Taken, probability: f64) {
     let mut shared: Vec<Kind> = other.changes.iter().filter_map(recorded).map(Finding::kind).collect();
     if shared.is_empty() || !other.leftover.is_empty() {
         return;

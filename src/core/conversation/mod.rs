@@ -21,17 +21,16 @@ mod take;
 mod taken;
 
 use crate::core::command::Command;
-use crate::core::event::{AdviceType, Body, Event, Outcome};
-use crate::core::finding::{Field, Kind};
+use crate::core::event::{Advice, AdviceType, Body, Event, Outcome};
+use crate::core::finding::{Field, Finding, Kind};
 use crate::core::grammar::Grammar;
 use crate::core::ledger::Ledger;
 use crate::core::time::Moment;
 use crate::core::utterance::{Change, Transcript, Understood, Whose};
 
 pub use doubt::EVEN;
-use doubt::{SURE_IN_PART, doubt_all, doubt_half_denied, doubt_those, doubt_two_ages, may_hurt};
+use doubt::doubt_what_is_unsure;
 use open::{Asked, ReadBack};
-use over_ours::{SURE_OVER_OURS, is_unsure_over_ours, may_be_anything, without_our_values};
 pub use read_back::warns_of_value;
 use taken::{Taken, merge, recorded, same, understood};
 
@@ -66,22 +65,8 @@ impl Conversation {
     /// Understands one utterance that began at `when`.
     pub fn hear(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Understood {
         self.age(when);
-        if let Some(quiet) = self.quiet_over_ours(grammar, transcript, when) {
-            return quiet;
-        }
-        if let Some(outcome) = may_be_anything(grammar, transcript) {
-            let lost = self.cue_over_ours(grammar, transcript, when);
-            return lost.unwrap_or(Understood { outcome, ..Understood::unmatched(&transcript.text) });
-        }
-        if let Some(ours) = echo::ours(grammar, transcript) {
-            let text = transcript.text.clone();
-            let behind = transcript.whose != Whose::Ours;
-            return match behind.then(|| self.beside_ours(grammar, transcript, &ours, when)).flatten() {
-                Some(understood) => Understood { heard: text, ..understood },
-                None => self
-                    .cue_over_ours(grammar, transcript, when)
-                    .unwrap_or(Understood { outcome: Outcome::Echo, ..Understood::unmatched(&text) }),
-            };
+        if let Some(understood) = self.hear_over_ours(grammar, transcript, when) {
+            return understood;
         }
         if transcript.chatter {
             return Understood::unmatched(&transcript.text);
@@ -91,39 +76,23 @@ impl Conversation {
         let mut taken = self.understand(grammar, &transcript.text, when);
         let ours = taken.addressed || taken.commands.iter().any(|c| matches!(c, Command::Patient { .. }));
         if self.handed_over && !self.paused && !ours {
-            return self.after_transfer(grammar, &transcript.text, taken);
+            return self.after_transfer(&transcript.text, taken);
         }
         let passed_over = self.paused && !taken.addressed;
         if !passed_over {
             self.weigh_rivals(grammar, transcript, when, &mut taken);
             self.doubt_what_hangs_on_faint_words(grammar, transcript, when, &mut taken);
         }
-        if let Some((open, read_back, answer_ms)) = questions {
-            (self.open, self.read_back, self.answer_ms) = (open, read_back, answer_ms);
+        if let Some(questions) = questions {
+            self.questions_again(questions);
         }
         if passed_over {
             let passed_over = taken.changes.iter().any(|change| recorded(change).is_some());
             return Understood { passed_over, ..Understood::unmatched(&transcript.text) };
         }
-        // Beside a sentence of the crew's a piece of ours is heard a little better: "90, sats, third hand, ..." at 0.61.
-        let unsure = (transcript.talked_over || transcript.mixed) && transcript.confidence < SURE_OVER_OURS;
-        if let Some(own_voice) = transcript.own_voice.as_ref().filter(|_| unsure) {
-            without_our_values(grammar, own_voice, &mut taken);
-        }
-        doubt_two_ages(&mut taken);
-        doubt_half_denied(grammar, &transcript.text, &mut taken);
-        let in_part = transcript.confidence < SURE_IN_PART && !taken.leftover.is_empty();
-        // "152 over 90, four" may have been 94: beside a number that can not be, its neighbours are asked.
-        let unsure = transcript.guessed || in_part || is_unsure_over_ours(transcript);
-        if unsure || taken.rejected || transcript.whose == Whose::Ours {
-            doubt_all(&mut taken, transcript.confidence);
-        }
-        if transcript.mixed {
-            // Words of ours were in the sound: a value or a drug may have lost a part, or gained one.
-            doubt_those(&mut taken, transcript.confidence, may_hurt);
-        }
+        doubt_what_is_unsure(grammar, transcript, &mut taken);
         self.remember(&taken, when);
-        let mut understood = understood(grammar, &transcript.text, taken);
+        let mut understood = understood(&transcript.text, taken);
         if transcript.whose == Whose::Ours && understood.outcome == Outcome::Unmatched {
             // What is left of our words and makes no sense is nothing that anybody should say again.
             understood.outcome = Outcome::Echo;
@@ -132,64 +101,70 @@ impl Conversation {
     }
 
     /// "In service": what still is ours after the transfer of care.
-    fn after_transfer(&mut self, grammar: &Grammar, text: &str, mut taken: Taken) -> Understood {
+    fn after_transfer(&self, text: &str, mut taken: Taken) -> Understood {
         let milestone = |c: &Change| matches!(c, Change::Record(finding) if finding.kind() == Kind::Milestone);
         taken.changes.retain(milestone);
         if taken.changes.is_empty() || taken.ambiguous || taken.rejected || !taken.doubts.is_empty() {
             return Understood::unmatched(text);
         }
-        understood(grammar, text, Taken { changes: taken.changes, ..Taken::default() })
+        understood(text, Taken { changes: taken.changes, ..Taken::default() })
     }
 
     /// Folds one event of the record in.
     pub fn apply(&mut self, event: &Event) {
         self.ledger.apply(event);
         match &event.body {
-            Body::Finding(finding) => {
-                if self.last_heard != event.from || event.from.is_none() {
-                    self.last.clear();
-                    self.last_heard = event.from;
-                }
-                self.last.push(event.seq);
-                self.last_ms = event.when.mono_ms;
-                if finding.kind() == Kind::Milestone && finding.is(Field::Name, "transfer_of_care") {
-                    self.handed_over = true;
-                    self.handover_since = None;
-                }
-            }
+            Body::Finding(finding) => self.apply_finding(event, finding),
             Body::Corrected(c) => self.last = vec![c.target],
-            Body::Advice(advice) => {
-                self.warned_ms = Some(event.when.mono_ms);
-                let about = advice.because.iter().filter_map(|seq| self.ledger.find(*seq));
-                let targets = read_back::read_back_by(advice, about);
-                if matches!(advice.kind, AdviceType::ReadBack | AdviceType::Inconsistency) || !targets.is_empty() {
-                    let at_ms = event.when.mono_ms;
-                    let together = self.read_back.take().filter(|earlier| earlier.at_ms == at_ms);
-                    let before = together.map(|earlier| [earlier.before, earlier.targets].concat()).unwrap_or_default();
-                    self.read_back = Some(ReadBack { targets, before, asked: event.seq, at_ms });
-                }
-            }
+            Body::Advice(advice) => self.apply_advice(event, advice),
             Body::Confirmed(_) => self.read_back = None,
-            Body::Heard(heard) => {
-                for command in &heard.commands {
-                    match command {
-                        Command::Patient { number } => {
-                            self.patient = Some(i64::from(*number));
-                            self.handed_over = false;
-                        }
-                        Command::HandoverBegins => self.handover_since = Some(event.when.mono_ms),
-                        Command::HandoverEnds => self.handover_since = None,
-                        Command::OffRecord => self.paused = true,
-                        Command::OnRecord => self.paused = false,
-                        Command::CloseCall => *self = Conversation::default(),
-                        _ => {}
-                    }
-                }
-            }
+            Body::Heard(heard) => heard.commands.iter().for_each(|command| self.apply_command(command, event)),
             _ => {}
         }
     }
 
+    fn apply_finding(&mut self, event: &Event, finding: &Finding) {
+        if self.last_heard != event.from || event.from.is_none() {
+            self.last.clear();
+            self.last_heard = event.from;
+        }
+        self.last.push(event.seq);
+        self.last_ms = event.when.mono_ms;
+        if finding.kind() == Kind::Milestone && finding.is(Field::Name, "transfer_of_care") {
+            self.handed_over = true;
+            self.handover_since = None;
+        }
+    }
+
+    /// A sentence of ours that asks about a value waits for its answer.
+    fn apply_advice(&mut self, event: &Event, advice: &Advice) {
+        let at_ms = event.when.mono_ms;
+        self.warned_ms = Some(at_ms);
+        let about = advice.because.iter().filter_map(|seq| self.ledger.find(*seq));
+        let targets = read_back::read_back_by(advice, about);
+        if matches!(advice.kind, AdviceType::ReadBack | AdviceType::Inconsistency) || !targets.is_empty() {
+            let together = self.read_back.take().filter(|earlier| earlier.at_ms == at_ms);
+            let before = together.map(|earlier| [earlier.before, earlier.targets].concat()).unwrap_or_default();
+            self.read_back = Some(ReadBack { targets, before, asked: event.seq, at_ms });
+        }
+    }
+
+    fn apply_command(&mut self, command: &Command, event: &Event) {
+        match command {
+            Command::Patient { number } => {
+                self.patient = Some(i64::from(*number));
+                self.handed_over = false;
+            }
+            Command::HandoverBegins => self.handover_since = Some(event.when.mono_ms),
+            Command::HandoverEnds => self.handover_since = None,
+            Command::OffRecord => self.paused = true,
+            Command::OnRecord => self.paused = false,
+            Command::CloseCall => *self = Conversation::default(),
+            _ => {}
+        }
+    }
+
+    /// What an utterance means now: each way to read it is taken, and what they share stands.
     fn understand(&self, grammar: &Grammar, text: &str, when: Moment) -> Taken {
         let on = grammar.utterance(text);
         let openings = self.openings(grammar, when);

@@ -10,7 +10,7 @@ use super::settle::Context;
 use super::taken::{Taken, recorded};
 
 /// What a lone number may be, with the values that it then may have. Common practice, no source.
-pub(super) const LONE: [(Kind, Field, i64, i64); 3] = [
+const LONE: [(Kind, Field, i64, i64); 3] = [
     (Kind::Pulse, Field::RatePerMin, 30, 220),
     (Kind::Respirations, Field::RatePerMin, 4, 60),
     (Kind::OxygenSaturation, Field::Percent, 70, 100),

@@ -14,14 +14,18 @@ use super::repeat::ECHO_MS;
 use super::taken::{Taken, is_doubt, recorded};
 
 /// How long a question stays open, milliseconds.
-pub(super) const QUESTION_MS: u64 = 30_000;
+const QUESTION_MS: u64 = 30_000;
 
 /// How long a read-back waits for its answer.
-pub(super) const READ_BACK_MS: u64 = 45_000;
+const READ_BACK_MS: u64 = 45_000;
 
 /// How long a handover lasts without a word of it.
-pub(super) const HANDOVER_MS: u64 = 180_000;
+const HANDOVER_MS: u64 = 180_000;
 
+/// How long the tool's name alone makes what follows a word to it. Our own choice, no source.
+const ADDRESSED_MS: u64 = 8_000;
+
+/// Questions of the crew that came in one breath.
 #[derive(Clone, Debug)]
 pub(super) struct Asked {
     pub questions: Vec<Question>,
@@ -30,6 +34,7 @@ pub(super) struct Asked {
     pub unclear: bool,
 }
 
+/// What a sentence of ours asked about.
 #[derive(Clone, Debug)]
 pub(super) struct ReadBack {
     pub targets: Vec<u64>,
@@ -43,18 +48,12 @@ pub(super) struct ReadBack {
 impl Conversation {
     /// Questions and read-backs grow old.
     pub(super) fn age(&mut self, when: Moment) {
-        let now = when.mono_ms;
-        self.open.retain(|asked| now.saturating_sub(asked.at_ms) <= QUESTION_MS);
-        if self.read_back.as_ref().is_some_and(|r| now.saturating_sub(r.at_ms) > READ_BACK_MS) {
-            self.read_back = None;
-        }
-        if self.handover_since.is_some_and(|since| now.saturating_sub(since) > HANDOVER_MS) {
-            self.handover_since = None;
-        }
-        self.answer_ms.take_if(|at| now.saturating_sub(*at) > ECHO_MS);
-        if self.addressed_ms.is_some_and(|since| now.saturating_sub(since) > 8_000) {
-            self.addressed_ms = None;
-        }
+        let older = |at: u64, than: u64| when.mono_ms.saturating_sub(at) > than;
+        self.open.retain(|asked| !older(asked.at_ms, QUESTION_MS));
+        self.read_back.take_if(|read_back| older(read_back.at_ms, READ_BACK_MS));
+        self.handover_since.take_if(|since| older(*since, HANDOVER_MS));
+        self.answer_ms.take_if(|at| older(*at, ECHO_MS));
+        self.addressed_ms.take_if(|since| older(*since, ADDRESSED_MS));
     }
 
     /// After a restart: which question of the crew was open is not in the record. What was read back before the last
@@ -63,33 +62,29 @@ impl Conversation {
         self.read_back.take_if(|read_back| read_back.asked < last_heard);
     }
 
+    /// The frames that the next utterance may fill without naming them.
     pub(super) fn openings(&self, grammar: &Grammar, when: Moment) -> Openings {
-        let mut answers: Vec<usize> = self.open.iter().flat_map(|a| a.questions.iter().map(|q| q.frame)).collect();
-        answers.sort_unstable();
-        answers.dedup();
-        let mut corrections = Vec::new();
-        let mut candidates: Vec<Kind> = Vec::new();
-        for seq in self.last.iter().rev() {
-            candidates.extend(self.ledger.find(*seq).map(|e| e.finding.kind()));
+        let frames = |kinds: Vec<Kind>| kinds.into_iter().flat_map(|k| grammar.frames_of(k)).collect::<Vec<usize>>();
+        let mut answers = sorted(self.open.iter().flat_map(|a| a.questions.iter().map(|q| q.frame)).collect());
+        answers.extend(frames(self.read_back_kinds()));
+        answers.extend(frames(self.echoable().map(|e| e.finding.kind()).collect()));
+        Openings {
+            answers,
+            corrections: sorted(frames(self.correctable())),
+            contested: self.contested_frames(grammar, when),
+            addressed: self.addressed_ms.is_some(),
+            known: self.known(grammar),
         }
-        if candidates.is_empty() {
-            candidates.extend(self.ledger.standing().next_back().map(|e| e.finding.kind()));
+    }
+
+    /// What "I mean" may put right: what the last utterance recorded, else the last thing that stands.
+    fn correctable(&self) -> Vec<Kind> {
+        let last = self.last.iter().rev().filter_map(|seq| self.ledger.find(*seq));
+        let kinds: Vec<Kind> = last.map(|e| e.finding.kind()).collect();
+        match kinds.is_empty() {
+            true => self.ledger.standing().next_back().map(|e| e.finding.kind()).into_iter().collect(),
+            false => kinds,
         }
-        for kind in candidates {
-            corrections.extend(grammar.frames_of(kind));
-        }
-        corrections.sort_unstable();
-        corrections.dedup();
-        if self.read_back.is_some() {
-            answers.extend(self.read_back_kinds().into_iter().flat_map(|k| grammar.frames_of(k).collect::<Vec<_>>()));
-        }
-        if self.answer_ms.is_some() {
-            let kinds: Vec<Kind> = self.echoable().map(|e| e.finding.kind()).collect();
-            answers.extend(kinds.into_iter().flat_map(|k| grammar.frames_of(k).collect::<Vec<_>>()));
-        }
-        let contested = self.contested_frames(grammar, when);
-        let known = self.known(grammar);
-        Openings { answers, corrections, contested, addressed: self.addressed_ms.is_some(), known }
     }
 
     /// What the record holds of what some phrases need: "kit is in" means a drug only where such kits are given.
@@ -107,7 +102,7 @@ impl Conversation {
         self.read_back_kinds().into_iter().flat_map(|kind| grammar.frames_of(kind)).collect()
     }
 
-    pub(super) fn read_back_kinds(&self) -> Vec<Kind> {
+    fn read_back_kinds(&self) -> Vec<Kind> {
         self.read_back().map(|e| e.finding.kind()).collect()
     }
 
@@ -117,27 +112,40 @@ impl Conversation {
         seqs.filter_map(|seq| self.ledger.find(*seq))
     }
 
-    pub(super) fn contested_frames(&self, grammar: &Grammar, when: Moment) -> Vec<usize> {
+    fn contested_frames(&self, grammar: &Grammar, when: Moment) -> Vec<usize> {
         let vital = |frame: &usize| grammar.frame(*frame).is_some_and(|f| f.vital);
         self.contestable(when).flat_map(|e| grammar.frames_of(e.finding.kind())).filter(vital).collect()
     }
 
     /// What this utterance leaves open.
     pub(super) fn remember(&mut self, taken: &Taken, when: Moment) {
-        if taken.addressed && taken.commands.is_empty() && taken.changes.is_empty() && taken.leftover.is_empty() {
-            self.addressed_ms = Some(when.mono_ms);
-        } else {
-            self.addressed_ms = None;
+        let only_named = taken.commands.is_empty() && taken.changes.is_empty() && taken.leftover.is_empty();
+        self.addressed_ms = (taken.addressed && only_named).then_some(when.mono_ms);
+        self.remember_answer(taken, when);
+        if taken.addressed {
+            self.handed_over = false;
         }
+        self.remember_questions(taken, when);
+        let goes_on = self.handover_since.is_some() && !taken.restated.is_empty();
+        if taken.handover || (goes_on && !taken.handover_ends) {
+            self.handover_since = Some(when.mono_ms);
+        } else if taken.handover_ends {
+            self.handover_since = None;
+        }
+    }
+
+    /// An answer may be repeated by the second voice, until something else is recorded.
+    fn remember_answer(&mut self, taken: &Taken, when: Moment) {
         let repeat = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == ECHO) || is_doubt(c);
         if taken.answered && !taken.changes.is_empty() {
             self.answer_ms = Some(when.mono_ms);
         } else if taken.changes.iter().any(|c| repeat(c) || recorded(c).is_some()) {
             self.answer_ms = None;
         }
-        if taken.addressed {
-            self.handed_over = false;
-        }
+    }
+
+    /// Which questions of the crew this utterance closed, and which it opened.
+    fn remember_questions(&mut self, taken: &Taken, when: Moment) {
         if taken.answered {
             self.open.clear();
         } else {
@@ -154,17 +162,15 @@ impl Conversation {
         for questions in &taken.asked {
             // The same question again is one question.
             self.open.retain(|asked| asked.questions != *questions);
-            let asked = Asked { questions: questions.clone(), at_ms: when.mono_ms, unclear: false };
             if !questions.is_empty() {
-                self.open.push(asked);
+                self.open.push(Asked { questions: questions.clone(), at_ms: when.mono_ms, unclear: false });
             }
         }
-        if taken.handover {
-            self.handover_since = Some(when.mono_ms);
-        } else if taken.handover_ends {
-            self.handover_since = None;
-        } else if self.handover_since.is_some() && !taken.restated.is_empty() {
-            self.handover_since = Some(when.mono_ms);
-        }
     }
+}
+
+fn sorted(mut frames: Vec<usize>) -> Vec<usize> {
+    frames.sort_unstable();
+    frames.dedup();
+    frames
 }

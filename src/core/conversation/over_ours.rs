@@ -24,9 +24,38 @@ use super::taken::{Taken, recorded};
 /// 0.98 (30 calls), over the very first words, which are not taken out yet, at 0.44 (one call).
 pub(super) const SURE_OVER_OURS: f64 = 0.7;
 
-pub(super) const SURE_OVER_OURS_THEIRS: f64 = 0.6;
+const SURE_OVER_OURS_THEIRS: f64 = 0.6;
+
+/// What is open, while it is set aside.
+pub(super) type SetAside = (Vec<Asked>, Option<ReadBack>, Option<u64>);
 
 impl Conversation {
+    /// What is heard while our words sound, where it is no sentence of the crew's that is understood like any other.
+    pub(super) fn hear_over_ours(
+        &mut self,
+        grammar: &Grammar,
+        transcript: &Transcript,
+        when: Moment,
+    ) -> Option<Understood> {
+        if let Some(quiet) = self.quiet_over_ours(grammar, transcript, when) {
+            return Some(quiet);
+        }
+        let text = &transcript.text;
+        if let Some(outcome) = may_be_anything(grammar, transcript) {
+            let lost = self.cue_over_ours(grammar, transcript, when);
+            return Some(lost.unwrap_or(Understood { outcome, ..Understood::unmatched(text) }));
+        }
+        let ours = echo::ours(grammar, transcript)?;
+        let beside = match transcript.whose {
+            Whose::Ours => None,
+            Whose::Theirs | Whose::Unknown => self.beside_ours(grammar, transcript, &ours, when),
+        };
+        let understood = beside.map(|understood| Understood { heard: text.clone(), ..understood });
+        let cue = || self.cue_over_ours(grammar, transcript, when);
+        let echo = || Understood { outcome: Outcome::Echo, ..Understood::unmatched(text) };
+        Some(understood.or_else(cue).unwrap_or_else(echo))
+    }
+
     /// "Quiet" over our own words, even as a guess, as a rival reading or among our words that came back: falling silent
     /// harms nobody, and going on against a "quiet" does. What was in doubt is asked again, a warning stays on the screen.
     pub(super) fn quiet_over_ours(
@@ -119,8 +148,12 @@ impl Conversation {
 
     /// A scrap of "four?" come back as "three" must not answer it: what began while the program spoke answers nothing. It
     /// can still be a whole finding, a command, or a correction that says so.
-    pub(super) fn questions_set_aside(&mut self) -> (Vec<Asked>, Option<ReadBack>, Option<u64>) {
+    pub(super) fn questions_set_aside(&mut self) -> SetAside {
         (std::mem::take(&mut self.open), self.read_back.take(), self.answer_ms.take())
+    }
+
+    pub(super) fn questions_again(&mut self, (open, read_back, answer_ms): SetAside) {
+        (self.open, self.read_back, self.answer_ms) = (open, read_back, answer_ms);
     }
 }
 

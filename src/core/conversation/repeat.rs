@@ -90,7 +90,7 @@ impl Conversation {
 }
 
 /// `entry` and `finding` differ: neither stands until it is said which.
-pub(super) fn ask_which(grammar: &Grammar, prompt: &str, entry: &Entry, finding: &Finding, taken: &mut Taken) {
+fn ask_which(grammar: &Grammar, prompt: &str, entry: &Entry, finding: &Finding, taken: &mut Taken) {
     let mut doubted = entry.finding.clone();
     doubted.set(Field::Unconfirmed, Value::Flag(true));
     let what = settle::spoken(grammar, finding.kind());
@@ -101,12 +101,12 @@ pub(super) fn ask_which(grammar: &Grammar, prompt: &str, entry: &Entry, finding:
 }
 
 /// Every field of the repeat is in the answer, with the same value; how it came to be said does not count.
-pub(super) fn repeats(finding: &Finding, answer: &Finding) -> bool {
+fn repeats(finding: &Finding, answer: &Finding) -> bool {
     finding.fields().filter(|(f, _)| of_the_thing(*f)).all(|(f, v)| answer.get(f) == Some(v))
 }
 
 /// Another number, or the opposite, for the same named thing.
-pub(super) fn contradicts(finding: &Finding, answer: &Finding) -> bool {
+fn contradicts(finding: &Finding, answer: &Finding) -> bool {
     let named = [Field::Name, Field::Class, Field::Aspect, Field::Sign, Field::Region, Field::Side, Field::Site];
     let same = named.iter().all(|f| finding.get(*f) == answer.get(*f));
     let nothing = |f: &Finding| f.flag(Field::None) == Some(true);
@@ -117,7 +117,7 @@ pub(super) fn contradicts(finding: &Finding, answer: &Finding) -> bool {
     (same && opposed) || nothing(finding) != nothing(answer)
 }
 
-pub(super) fn of_the_thing(field: Field) -> bool {
+fn of_the_thing(field: Field) -> bool {
     !matches!(
         field,
         Field::Unconfirmed

@@ -20,7 +20,7 @@ use super::settle::{Context, Settled};
 use super::taken::{Taken, conflicts, recorded};
 
 /// How long after a warning "acknowledged" acts without the tool's name.
-pub(super) const ACKNOWLEDGE_MS: u64 = 30_000;
+const ACKNOWLEDGE_MS: u64 = 30_000;
 
 impl Conversation {
     pub(super) fn context(&self) -> Context {
@@ -107,7 +107,7 @@ impl Conversation {
         taken.commands.push(command);
     }
 
-    pub(super) fn retract(&self, taken: &mut Taken, why: Option<String>) {
+    fn retract(&self, taken: &mut Taken, why: Option<String>) {
         let standing = |seq: &u64| self.ledger.find(*seq).is_some_and(Entry::stands);
         for seq in self.last.iter().copied().filter(standing) {
             taken.changes.push(Change::Retract { target: seq, why: why.clone() });
@@ -115,7 +115,7 @@ impl Conversation {
     }
 
     /// Retractions, and what answers a read-back.
-    pub(super) fn talk_back(&self, grammar: &Grammar, meaning: &Meaning, taken: &mut Taken) {
+    fn talk_back(&self, grammar: &Grammar, meaning: &Meaning, taken: &mut Taken) {
         if meaning.retracts {
             if self.last.is_empty() {
                 taken.why.push(grammar.prompt("nothing_to_retract", &[]));
@@ -129,7 +129,7 @@ impl Conversation {
     }
 
     /// A dose told without its route went the way that was planned, and not the drug's usual one.
-    pub(super) fn route_of_plan(&self, draft: &mut Draft, patient: i64) {
+    fn route_of_plan(&self, draft: &mut Draft, patient: i64) {
         let named = draft.fields.iter().find(|(field, _)| *field == Field::Name).map(|(_, value)| value.clone());
         let plan = self.open_plan(patient).filter(|plan| plan.finding.get(Field::Name) == named.as_ref());
         let Some(route) = plan.and_then(|plan| plan.finding.get(Field::Route)) else { return };
@@ -139,14 +139,7 @@ impl Conversation {
         }
     }
 
-    pub(super) fn take_draft(
-        &self,
-        grammar: &Grammar,
-        draft: &Draft,
-        context: Context,
-        when: Moment,
-        taken: &mut Taken,
-    ) {
+    fn take_draft(&self, grammar: &Grammar, draft: &Draft, context: Context, when: Moment, taken: &mut Taken) {
         let mut draft = draft.clone();
         if draft.answers {
             self.preset(grammar, &mut draft);
@@ -186,7 +179,7 @@ impl Conversation {
     }
 
     /// Gives an answer the fields that its question named.
-    pub(super) fn preset(&self, grammar: &Grammar, draft: &mut Draft) {
+    fn preset(&self, grammar: &Grammar, draft: &mut Draft) {
         let asked = self.open.iter().rev().flat_map(|a| &a.questions).find(|q| q.frame == draft.frame);
         let Some(question) = asked else { return };
         let carry = grammar.frame(draft.frame).map(|f| f.carry.as_slice()).unwrap_or_default();
@@ -224,41 +217,48 @@ impl Conversation {
         if !self.complete_given(grammar, &mut finding, taken) || !complete_use(&mut finding, taken) {
             return;
         }
-        let plans = finding.kind() == Kind::MedicationPlanned && !draft.bare;
-        // A plan still open is closed in a report too: "third epi is in" while the hospital listens.
-        let closes = finding.kind() == Kind::MedicationGiven
-            && self
-                .open_plan(finding.patient())
-                .is_some_and(|plan| plan.finding.get(Field::Name) == finding.get(Field::Name));
-        let acts = plans || closes || finding.kind() == Kind::Milestone;
-        if draft.restated || (self.handover_since.is_some() && !acts) || (taken.handover && !acts) {
+        if draft.restated || ((self.handover_since.is_some() || taken.handover) && !self.acts(draft, &finding)) {
             taken.restated.push(finding);
             return;
         }
         if conflicts(&finding, taken) {
-            if self.less_than_before(&finding, taken) {
-                let number = finding.fields().find_map(|(_, v)| v.as_number()).map(|n| n.to_string());
-                let number = number.unwrap_or_default();
-                taken.ambiguous = true;
-                taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
-                taken.options.extend(lone_options(grammar, &number, taken, finding.patient()));
-                return;
-            }
-            self.contradiction(grammar, finding, taken);
+            self.second_value(grammar, finding, taken);
             return;
         }
         taken.answered |= draft.answers;
         let known = taken.changes.iter().any(|c| matches!(c, Change::Record(f) if *f == finding));
-        if known {
-            return;
+        if !known {
+            doubt_next(taken, doubts);
+            taken.changes.push(Change::Record(finding));
         }
-        doubt_next(taken, doubts);
-        taken.changes.push(Change::Record(finding));
+    }
+
+    /// What is done, and no report of it, while somebody else is told: a plan that names its drug, the dose that closes an
+    /// open one ("third epi is in" while the hospital listens), a milestone.
+    fn acts(&self, draft: &Draft, finding: &Finding) -> bool {
+        let of_it = |plan: &Entry| plan.finding.get(Field::Name) == finding.get(Field::Name);
+        match finding.kind() {
+            Kind::MedicationPlanned => !draft.bare,
+            Kind::MedicationGiven => self.open_plan(finding.patient()).is_some_and(of_it),
+            kind => kind == Kind::Milestone,
+        }
+    }
+
+    /// Two values for one thing in one breath: the second may be that of another vital sign, or which stands is asked.
+    fn second_value(&self, grammar: &Grammar, finding: Finding, taken: &mut Taken) {
+        if !self.less_than_before(&finding, taken) {
+            return self.contradiction(grammar, finding, taken);
+        }
+        let number = finding.fields().find_map(|(_, v)| v.as_number()).map(|n| n.to_string()).unwrap_or_default();
+        taken.ambiguous = true;
+        taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
+        let options = lone_options(grammar, &number, taken, finding.patient());
+        taken.options.extend(options);
     }
 }
 
 /// "One ten over seventy, that's palpated": which? Asked once the breath is over, which may have corrected itself.
-pub(super) fn ask_felt_or_heard(grammar: &Grammar, taken: &mut Taken) {
+fn ask_felt_or_heard(grammar: &Grammar, taken: &mut Taken) {
     let both = |c: &Change| match c {
         Change::Record(finding) => settle::felt_and_heard(finding),
         _ => None,
@@ -286,7 +286,7 @@ pub(super) fn named(draft: &Draft) -> Finding {
 }
 
 /// `None` where the finding tells no age.
-pub(super) fn is_child(patient: &Finding) -> Option<bool> {
+fn is_child(patient: &Finding) -> Option<bool> {
     let small = [Field::AgeMonths, Field::AgeDays].iter().any(|f| patient.get(*f).is_some());
     let years = patient.int(Field::AgeYears).map(|years| years < settle::CHILD_UNDER_YEARS);
     if small { Some(true) } else { years }

@@ -11,7 +11,7 @@ use super::answer::READ_BACK;
 use super::interpret::Question;
 
 /// Most meanings shown.
-pub(super) const OPTIONS: usize = 16;
+const OPTIONS: usize = 16;
 
 /// One way to understand an utterance, with what it would do to the conversation.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -50,7 +50,7 @@ pub(super) fn same(a: &Taken, b: &Taken) -> bool {
 }
 
 /// Every finding of `less` is part of one of `more`, and `more` holds something besides.
-pub(super) fn says_more(more: &[Finding], less: &[Finding]) -> bool {
+fn says_more(more: &[Finding], less: &[Finding]) -> bool {
     let within = |part: &Finding, whole: &Finding| {
         part.kind() == whole.kind() && part.fields().all(|(f, v)| whole.get(f) == Some(v))
     };
@@ -58,32 +58,10 @@ pub(super) fn says_more(more: &[Finding], less: &[Finding]) -> bool {
 }
 
 /// Several meanings: what they share stands, the rest are options.
-pub(super) fn merge(grammar: &Grammar, mut all: Vec<Taken>) -> Taken {
-    // A meaning that works beats one that does not.
-    if all.iter().any(|t| !t.rejected && !t.ambiguous) {
-        all.retain(|t| !t.rejected && !t.ambiguous);
-    }
-    // One that says all another says, and more, is the one that was meant.
-    let said: Vec<Vec<Finding>> =
-        all.iter().map(|t| t.changes.iter().filter_map(recorded).cloned().collect()).collect();
-    // "Twenty" may confirm one value that was read back, or correct the other: neither says more.
-    let confirms = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == READ_BACK);
-    let settles: Vec<bool> = all.iter().map(|t| t.changes.iter().any(confirms)).collect();
-    let beaten = |at: usize| {
-        let mine = said.get(at).filter(|_| settles.get(at) != Some(&true));
-        said.iter().enumerate().any(|(i, other)| i != at && mine.is_some_and(|mine| says_more(other, mine)))
-    };
-    let mut at = 0;
-    all.retain(|_| {
-        at += 1;
-        !beaten(at - 1)
-    });
+pub(super) fn merge(grammar: &Grammar, all: Vec<Taken>) -> Taken {
+    let all = without_the_beaten(all);
     let Some(first) = all.first().cloned() else { return Taken::default() };
-    if all.len() == 1 {
-        return first;
-    }
-    let differ = all.iter().any(|t| t.changes != first.changes);
-    if !differ {
+    if all.iter().all(|t| t.changes == first.changes) {
         return first;
     }
     let shared = |change: &Change| all.iter().all(|t| t.changes.contains(change));
@@ -92,16 +70,32 @@ pub(super) fn merge(grammar: &Grammar, mut all: Vec<Taken>) -> Taken {
     if all.iter().all(|t| t.changes.iter().all(echo)) {
         return all.into_iter().max_by_key(|t| t.changes.len()).unwrap_or_default();
     }
+    let own = |t: &Taken| t.changes.iter().filter(|c| !shared(c)).filter_map(recorded).cloned().collect();
     let mut merged = first.clone();
     merged.changes.retain(shared);
     merged.doubts.clear();
     merged.ambiguous = true;
-    for taken in all.iter().take(OPTIONS) {
-        let own = taken.changes.iter().filter(|c| !shared(c)).filter_map(recorded).cloned().collect();
-        merged.options.push(own);
-    }
+    merged.options.extend(all.iter().take(OPTIONS).map(own));
     merged.why.push(grammar.prompt("two_meanings", &[]));
     merged
+}
+
+/// A meaning that works beats one that does not, and one that says all another says, and more, is the one that was meant.
+fn without_the_beaten(mut all: Vec<Taken>) -> Vec<Taken> {
+    if all.iter().any(|t| !t.rejected && !t.ambiguous) {
+        all.retain(|t| !t.rejected && !t.ambiguous);
+    }
+    let said: Vec<Vec<Finding>> =
+        all.iter().map(|t| t.changes.iter().filter_map(recorded).cloned().collect()).collect();
+    // "Twenty" may confirm one value that was read back, or correct the other: neither says more.
+    let confirms = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == READ_BACK);
+    let beaten = |(at, taken): (usize, &Taken)| {
+        let more = |(i, other): (usize, &Vec<Finding>)| i != at && said.get(at).is_some_and(|m| says_more(other, m));
+        !taken.changes.iter().any(confirms) && said.iter().enumerate().any(more)
+    };
+    let beaten: Vec<bool> = all.iter().enumerate().map(beaten).collect();
+    let all = all.into_iter().zip(beaten);
+    all.filter(|(_, beaten)| !beaten).map(|(taken, _)| taken).collect()
 }
 
 pub(super) fn recorded(change: &Change) -> Option<&Finding> {
@@ -119,22 +113,11 @@ pub(super) fn same_subject(one: &Finding, other: &Finding) -> bool {
     })
 }
 
-pub(super) fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Understood {
-    let outcome = if taken.ambiguous {
-        Outcome::Ambiguous
-    } else if taken.rejected {
-        Outcome::Rejected
-    } else if !taken.doubts.is_empty() {
-        Outcome::Doubtful
-    } else if !(taken.changes.is_empty() && taken.commands.is_empty() && taken.restated.is_empty()) {
-        Outcome::Matched
-    } else {
-        Outcome::Unmatched
-    };
-    let asked = taken.asked.iter().flatten().map(|q| name_of(grammar, q)).collect();
+pub(super) fn understood(heard: &str, taken: Taken) -> Understood {
     Understood {
         heard: heard.to_string(),
-        outcome,
+        outcome: outcome(&taken),
+        asked: taken.asked.iter().flatten().map(name_of).collect(),
         changes: taken.changes,
         commands: taken.commands,
         doubt: taken.doubts,
@@ -143,19 +126,30 @@ pub(super) fn understood(grammar: &Grammar, heard: &str, taken: Taken) -> Unders
         refused: taken.refused,
         leftover: taken.leftover,
         restated: taken.restated,
-        asked,
         talk: taken.talk,
         passed_over: false,
         explain: taken.explain,
     }
 }
 
-pub(super) fn name_of(grammar: &Grammar, question: &Question) -> String {
+/// The worst of its parts.
+fn outcome(taken: &Taken) -> Outcome {
+    let nothing = taken.changes.is_empty() && taken.commands.is_empty() && taken.restated.is_empty();
+    match taken {
+        Taken { ambiguous: true, .. } => Outcome::Ambiguous,
+        Taken { rejected: true, .. } => Outcome::Rejected,
+        _ if !taken.doubts.is_empty() => Outcome::Doubtful,
+        _ if nothing => Outcome::Unmatched,
+        _ => Outcome::Matched,
+    }
+}
+
+/// What a question is about, as the record calls it.
+fn name_of(question: &Question) -> String {
     let name = question.fields.iter().find_map(|(f, v)| match f {
         Field::Name | Field::Region => v.as_text(),
         _ => None,
     });
-    let _ = grammar;
     match name {
         Some(name) => format!("{}:{name}", question.kind.name()),
         None => question.kind.name().to_string(),
