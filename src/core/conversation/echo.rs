@@ -67,7 +67,7 @@ fn mostly_ours(transcript: &Transcript, tokens: &[Token], said: &[Token], own: &
         Whose::Unknown => (OF_TEN, true),
         // Another value of what we are just saying ("pressure one twenty over eighty") is news.
         // Unsure, it may also be what nobody could take out.
-        Whose::Theirs if super::is_unsure_over_ours(transcript) => {
+        Whose::Theirs if super::over_ours::is_unsure_over_ours(transcript) => {
             (OF_TEN_UNSURE, in_turn(&digits(said), &digits(tokens)))
         }
         Whose::Theirs => (OF_TEN, holds(&digits(said), &digits(tokens))),

@@ -3,7 +3,8 @@
 //! The recogniser writes what is likely by sound and language together, and now and then the language alone brings a word:
 //! "Denies viagra or cialis" for "any viagra or cialis?", "a carotid at 42" for 52.
 
-use super::{Conversation, Taken, doubt_those, recorded};
+use super::doubt::doubt_those;
+use super::{Conversation, Taken, recorded};
 use crate::core::finding::{Field, Finding};
 use crate::core::grammar::Grammar;
 use crate::core::time::Moment;

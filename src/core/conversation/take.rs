@@ -1,0 +1,293 @@
+//! What one meaning does to the conversation: its findings are settled and put where they belong, its commands followed.
+
+use serde_json::{Map, Value as Json};
+
+use crate::core::clinical::age;
+use crate::core::command::Command;
+use crate::core::finding::{Field, Finding, Kind, Value};
+use crate::core::grammar::Grammar;
+use crate::core::ledger::Entry;
+use crate::core::time::Moment;
+use crate::core::utterance::{Change, Doubt};
+
+use super::Conversation;
+use super::doubt::doubt_next;
+use super::interpret::{Answer, Draft, Meaning};
+use super::medicine::complete_use;
+use super::number::{ask_row, lone_options, row_is_plain};
+use super::settle;
+use super::settle::{Context, Settled};
+use super::taken::{Taken, conflicts, recorded};
+
+/// How long after a warning "acknowledged" acts without the tool's name.
+const ACKNOWLEDGE_MS: u64 = 30_000;
+
+impl Conversation {
+    pub(super) fn context(&self) -> Context {
+        let patient = self.patient.unwrap_or(1);
+        // What was told of the patient last may be his weight.
+        let child = self.ledger.of(Kind::Patient, patient).rev().find_map(|e| is_child(&e.finding));
+        let child = child.unwrap_or_else(|| age::just_born(&self.ledger, patient).is_some());
+        Context { child, patient }
+    }
+
+    /// What one meaning would do.
+    pub(super) fn take(&self, grammar: &Grammar, meaning: Meaning, when: Moment) -> Taken {
+        let mut taken = Taken {
+            leftover: meaning.leftover.clone(),
+            explain: meaning.explain.clone(),
+            handover: meaning.handover,
+            handover_ends: meaning.handover_ends,
+            addressed: meaning.addressed || self.addressed_ms.is_some(),
+            ..Taken::default()
+        };
+        let mut context = self.context();
+        for map in &meaning.commands {
+            self.command(map, &meaning, &mut taken, when);
+        }
+        if let Some(Command::Patient { number }) = taken.commands.iter().find(|c| matches!(c, Command::Patient { .. }))
+        {
+            context.patient = i64::from(*number);
+        }
+        self.talk_back(grammar, &meaning, &mut taken);
+        taken.contests = meaning.answers.iter().any(|a| a.answer == Answer::No && a.at == 0 && a.questions.is_empty());
+        let (row, drafts): (Vec<&Draft>, Vec<&Draft>) =
+            meaning.drafts.iter().partition(|d| grammar.frame(d.frame).is_some_and(|f| f.by_order));
+        let plain = row_is_plain(&row, &drafts);
+        for draft in meaning.drafts.iter().filter(|d| plain || !row.contains(d)) {
+            self.take_draft(grammar, draft, context, when, &mut taken);
+        }
+        if !plain {
+            ask_row(grammar, &row, context, &mut taken);
+        }
+        self.take_no_beside(grammar, &meaning, context, &mut taken);
+        ask_felt_or_heard(grammar, &mut taken);
+        for answered in &meaning.answers {
+            self.take_answer(grammar, answered, context, &meaning, &mut taken);
+        }
+        if meaning.answers.iter().any(|a| a.answer == Answer::No && a.questions.is_empty()) {
+            self.deny_what_is_confirmed(grammar, &mut taken);
+        }
+        if !meaning.stray.is_empty() {
+            let number = meaning.stray.join(" ");
+            taken.ambiguous = true;
+            taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
+            let options = lone_options(grammar, &number, &taken, context.patient);
+            taken.options.extend(options);
+        }
+        self.take_numbers(grammar, &meaning, context, &mut taken);
+        self.take_times(grammar, &meaning.times, &mut taken);
+        if meaning.handover {
+            taken.commands.push(Command::HandoverBegins);
+        }
+        if meaning.handover_ends {
+            taken.commands.push(Command::HandoverEnds);
+        }
+        self.take_lead(grammar, &meaning.lead, context, &mut taken);
+        taken.talk = meaning.leftover.is_empty() && meaning.drafts.is_empty() && meaning.answers.is_empty();
+        taken.asked = meaning.questions;
+        taken
+    }
+
+    pub(super) fn command(&self, map: &Map<String, Json>, meaning: &Meaning, taken: &mut Taken, when: Moment) {
+        let Ok(command) = serde_json::from_value::<Command>(Json::Object(map.clone())) else { return };
+        let recent = self.warned_ms.is_some_and(|at| when.mono_ms.saturating_sub(at) <= ACKNOWLEDGE_MS);
+        if matches!(command, Command::Acknowledge { .. }) && !taken.addressed && !recent {
+            return;
+        }
+        // Nobody looks for the tool's name while it talks. Said of anything else ("her lungs are quiet") it is none.
+        let to_us = (recent || self.we_speak) && meaning.nothing_else;
+        if matches!(command, Command::Quiet { .. }) && !taken.addressed && !to_us {
+            return;
+        }
+        if matches!(command, Command::Retract) {
+            self.retract(taken, None);
+            return;
+        }
+        taken.commands.push(command);
+    }
+
+    fn retract(&self, taken: &mut Taken, why: Option<String>) {
+        let standing = |seq: &u64| self.ledger.find(*seq).is_some_and(Entry::stands);
+        for seq in self.last.iter().copied().filter(standing) {
+            taken.changes.push(Change::Retract { target: seq, why: why.clone() });
+        }
+    }
+
+    /// Retractions, and what answers a read-back.
+    fn talk_back(&self, grammar: &Grammar, meaning: &Meaning, taken: &mut Taken) {
+        if meaning.retracts {
+            if self.last.is_empty() {
+                taken.why.push(grammar.prompt("nothing_to_retract", &[]));
+                taken.ambiguous = true;
+            }
+            self.retract(taken, None);
+        }
+        if meaning.wrong_person {
+            self.retract(taken, Some(grammar.prompt("wrong_person", &[])));
+        }
+    }
+
+    /// A dose told without its route went the way that was planned, and not the drug's usual one.
+    fn route_of_plan(&self, draft: &mut Draft, patient: i64) {
+        let named = draft.fields.iter().find(|(field, _)| *field == Field::Name).map(|(_, value)| value.clone());
+        let plan = self.open_plan(patient).filter(|plan| plan.finding.get(Field::Name) == named.as_ref());
+        let Some(route) = plan.and_then(|plan| plan.finding.get(Field::Route)) else { return };
+        if draft.kind == Kind::MedicationGiven {
+            let usual = draft.defaults.iter_mut().filter(|(field, _)| *field == Field::Route);
+            usual.for_each(|(_, value)| *value = route.clone());
+        }
+    }
+
+    fn take_draft(&self, grammar: &Grammar, draft: &Draft, context: Context, when: Moment, taken: &mut Taken) {
+        let mut draft = draft.clone();
+        if draft.answers {
+            self.preset(grammar, &mut draft);
+        }
+        if draft.unchanged {
+            self.restate(grammar, draft.kind, &[], context, taken);
+            return;
+        }
+        self.route_of_plan(&mut draft, context.patient);
+        match settle::settle(grammar, &draft, context) {
+            Settled::Nothing => {}
+            Settled::Rejected(why) => {
+                taken.rejected = true;
+                taken.why.push(why);
+                taken.refused.push(named(&draft));
+            }
+            Settled::Ambiguous(options, why) => {
+                let offered = |f: &Finding| options.iter().any(|option| option.contains(f));
+                taken.changes.retain(|c| !matches!(c, Change::Record(f) if offered(f)));
+                taken.ambiguous = true;
+                taken.options.extend(options);
+                taken.why.push(why);
+            }
+            Settled::Finding(finding, _) if draft.unclear.is_some() => {
+                let what = settle::spoken(grammar, finding.kind());
+                let word = draft.unclear.clone().unwrap_or_default();
+                taken.ambiguous = true;
+                taken.why.push(grammar.prompt("unclear_word", &[("finding", &what), ("word", &word)]));
+                taken.options.push(vec![finding]);
+            }
+            Settled::Finding(finding, doubts) => {
+                for finding in apart(finding) {
+                    self.place(grammar, &draft, finding, doubts.clone(), when, taken);
+                }
+            }
+        }
+    }
+
+    /// Gives an answer the fields that its question named.
+    fn preset(&self, grammar: &Grammar, draft: &mut Draft) {
+        let asked = self.open.iter().rev().flat_map(|a| &a.questions).find(|q| q.frame == draft.frame);
+        let Some(question) = asked else { return };
+        let carry = grammar.frame(draft.frame).map(|f| f.carry.as_slice()).unwrap_or_default();
+        for (field, value) in &question.fields {
+            if carry.contains(field) && !draft.fields.iter().any(|(f, _)| f == field) {
+                draft.fields.push((*field, value.clone()));
+            }
+        }
+    }
+
+    pub(super) fn place(
+        &self,
+        grammar: &Grammar,
+        draft: &Draft,
+        mut finding: Finding,
+        doubts: Vec<Doubt>,
+        when: Moment,
+        taken: &mut Taken,
+    ) {
+        if draft.corrects {
+            self.correct(grammar, finding, draft.frame, taken);
+            return;
+        }
+        if let Some(reading) = self.read_back_answer(draft, &finding) {
+            if recorded(&reading).is_some() {
+                doubt_next(taken, doubts);
+            }
+            taken.changes.push(reading);
+            taken.answered = true;
+            return;
+        }
+        if self.take_echo(grammar, draft, &finding, taken) || self.take_contest(grammar, &finding, when, taken) {
+            return;
+        }
+        if !self.complete_given(grammar, &mut finding, taken) || !complete_use(&mut finding, taken) {
+            return;
+        }
+        if draft.restated || ((self.handover_since.is_some() || taken.handover) && !self.acts(draft, &finding)) {
+            taken.restated.push(finding);
+            return;
+        }
+        if conflicts(&finding, taken) {
+            self.second_value(grammar, finding, taken);
+            return;
+        }
+        taken.answered |= draft.answers;
+        let known = taken.changes.iter().any(|c| matches!(c, Change::Record(f) if *f == finding));
+        if !known {
+            doubt_next(taken, doubts);
+            taken.changes.push(Change::Record(finding));
+        }
+    }
+
+    /// What is done, and no report of it, while somebody else is told: a plan that names its drug, the dose that closes an
+    /// open one ("third epi is in" while the hospital listens), a milestone.
+    fn acts(&self, draft: &Draft, finding: &Finding) -> bool {
+        let of_it = |plan: &Entry| plan.finding.get(Field::Name) == finding.get(Field::Name);
+        match finding.kind() {
+            Kind::MedicationPlanned => !draft.bare,
+            Kind::MedicationGiven => self.open_plan(finding.patient()).is_some_and(of_it),
+            kind => kind == Kind::Milestone,
+        }
+    }
+
+    /// Two values for one thing in one breath: the second may be that of another vital sign, or which stands is asked.
+    fn second_value(&self, grammar: &Grammar, finding: Finding, taken: &mut Taken) {
+        if !self.less_than_before(&finding, taken) {
+            return self.contradiction(grammar, finding, taken);
+        }
+        let number = finding.fields().find_map(|(_, v)| v.as_number()).map(|n| n.to_string()).unwrap_or_default();
+        taken.ambiguous = true;
+        taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
+        let options = lone_options(grammar, &number, taken, finding.patient());
+        taken.options.extend(options);
+    }
+}
+
+/// "One ten over seventy, that's palpated": which? Asked once the breath is over, which may have corrected itself.
+fn ask_felt_or_heard(grammar: &Grammar, taken: &mut Taken) {
+    let both = |c: &Change| match c {
+        Change::Record(finding) => settle::felt_and_heard(finding),
+        _ => None,
+    };
+    let Some((at, options)) = taken.changes.iter().enumerate().find_map(|(at, c)| Some((at, both(c)?))) else { return };
+    taken.changes.remove(at);
+    taken.doubts.retain(|d| d.finding != at);
+    taken.ambiguous = true;
+    taken.options.extend(options.map(|option| vec![option]));
+    taken.why.push(grammar.prompt("palpated_bottom_number", &[]));
+}
+
+/// A word that stands for several signs ("DCAP-BTLS") makes one finding of each.
+pub(super) fn apart(finding: Finding) -> Vec<Finding> {
+    let several = |field: &Field| finding.text(*field).is_some_and(|all| all.contains(' '));
+    let Some(field) = [Field::Sign, Field::Name, Field::Region].into_iter().find(several) else { return vec![finding] };
+    let all: Vec<String> = finding.text(field).unwrap_or_default().split(' ').map(str::to_string).collect();
+    all.into_iter().map(|one| finding.clone().with(field, Value::text(one))).collect()
+}
+
+/// A draft's kind and name alone.
+pub(super) fn named(draft: &Draft) -> Finding {
+    let name = draft.fields.iter().find(|(field, _)| *field == Field::Name);
+    name.map_or(Finding::new(draft.kind), |(field, value)| Finding::new(draft.kind).with(*field, value.clone()))
+}
+
+/// `None` where the finding tells no age.
+fn is_child(patient: &Finding) -> Option<bool> {
+    let small = [Field::AgeMonths, Field::AgeDays].iter().any(|f| patient.get(*f).is_some());
+    let years = patient.int(Field::AgeYears).map(|years| years < settle::CHILD_UNDER_YEARS);
+    if small { Some(true) } else { years }
+}

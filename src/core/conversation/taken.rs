@@ -1,0 +1,192 @@
+//! One way to understand an utterance: what it would record, command, ask and doubt, and what of several ways stands.
+
+use crate::core::command::Command;
+use crate::core::event::Outcome;
+use crate::core::finding::{Field, Finding, Kind, Value};
+use crate::core::grammar::Grammar;
+use crate::core::ledger::ECHO;
+use crate::core::utterance::{Change, Doubt, Understood};
+
+use super::answer::READ_BACK;
+use super::interpret::Question;
+
+/// Most meanings shown.
+const OPTIONS: usize = 16;
+
+/// One way to understand an utterance, with what it would do to the conversation.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Taken {
+    pub changes: Vec<Change>,
+    pub commands: Vec<Command>,
+    pub doubts: Vec<Doubt>,
+    pub options: Vec<Vec<Finding>>,
+    pub why: Vec<String>,
+    pub refused: Vec<Finding>,
+    pub restated: Vec<Finding>,
+    pub rejected: bool,
+    pub ambiguous: bool,
+    pub answered: bool,
+    /// An answer that settled nothing.
+    pub unclear: bool,
+    /// Every word is known, and none of them says or answers anything.
+    pub talk: bool,
+    pub asked: Vec<Vec<Question>>,
+    pub leftover: Vec<String>,
+    pub handover: bool,
+    pub handover_ends: bool,
+    pub addressed: bool,
+    /// It began with a "no" that no question of its own explains.
+    pub contests: bool,
+    pub explain: Vec<String>,
+}
+
+pub(super) fn same(a: &Taken, b: &Taken) -> bool {
+    a.changes == b.changes
+        && a.commands == b.commands
+        && a.asked == b.asked
+        && a.restated == b.restated
+        && a.rejected == b.rejected
+        && a.ambiguous == b.ambiguous
+}
+
+/// Every finding of `less` is part of one of `more`, and `more` holds something besides.
+fn says_more(more: &[Finding], less: &[Finding]) -> bool {
+    let within = |part: &Finding, whole: &Finding| {
+        part.kind() == whole.kind() && part.fields().all(|(f, v)| whole.get(f) == Some(v))
+    };
+    more != less && less.iter().all(|part| more.iter().any(|whole| within(part, whole))) && less.len() <= more.len()
+}
+
+/// Several meanings: what they share stands, the rest are options.
+pub(super) fn merge(grammar: &Grammar, all: Vec<Taken>) -> Taken {
+    let all = without_the_beaten(all);
+    let Some(first) = all.first().cloned() else { return Taken::default() };
+    if all.iter().all(|t| t.changes == first.changes) {
+        return first;
+    }
+    let shared = |change: &Change| all.iter().all(|t| t.changes.contains(change));
+    // Which of two things heard before was said again is not worth a question.
+    let echo = |c: &Change| shared(c) || matches!(c, Change::Confirm { how, .. } if how != READ_BACK);
+    if all.iter().all(|t| t.changes.iter().all(echo)) {
+        return all.into_iter().max_by_key(|t| t.changes.len()).unwrap_or_default();
+    }
+    let own = |t: &Taken| t.changes.iter().filter(|c| !shared(c)).filter_map(recorded).cloned().collect();
+    let mut merged = first.clone();
+    merged.changes.retain(shared);
+    merged.doubts.clear();
+    merged.ambiguous = true;
+    merged.options.extend(all.iter().take(OPTIONS).map(own));
+    merged.why.push(grammar.prompt("two_meanings", &[]));
+    merged
+}
+
+/// A meaning that works beats one that does not, and one that says all another says, and more, is the one that was meant.
+fn without_the_beaten(mut all: Vec<Taken>) -> Vec<Taken> {
+    if all.iter().any(|t| !t.rejected && !t.ambiguous) {
+        all.retain(|t| !t.rejected && !t.ambiguous);
+    }
+    let said: Vec<Vec<Finding>> =
+        all.iter().map(|t| t.changes.iter().filter_map(recorded).cloned().collect()).collect();
+    // "Twenty" may confirm one value that was read back, or correct the other: neither says more.
+    let confirms = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == READ_BACK);
+    let beaten = |(at, taken): (usize, &Taken)| {
+        let more = |(i, other): (usize, &Vec<Finding>)| i != at && said.get(at).is_some_and(|m| says_more(other, m));
+        !taken.changes.iter().any(confirms) && said.iter().enumerate().any(more)
+    };
+    let beaten: Vec<bool> = all.iter().enumerate().map(beaten).collect();
+    let all = all.into_iter().zip(beaten);
+    all.filter(|(_, beaten)| !beaten).map(|(taken, _)| taken).collect()
+}
+
+pub(super) fn recorded(change: &Change) -> Option<&Finding> {
+    match change {
+        Change::Record(finding) | Change::Correct { finding, .. } => Some(finding),
+        Change::Retract { .. } | Change::Confirm { .. } => None,
+    }
+}
+
+/// Nothing that names what they are about ("left", "aspirin") tells these two findings of a kind apart.
+pub(super) fn same_subject(one: &Finding, other: &Finding) -> bool {
+    one.fields().all(|(field, value)| match (value, other.get(field)) {
+        (Value::Text(_), Some(same)) => same == value,
+        _ => true,
+    })
+}
+
+pub(super) fn understood(heard: &str, taken: Taken) -> Understood {
+    Understood {
+        heard: heard.to_string(),
+        outcome: outcome(&taken),
+        asked: taken.asked.iter().flatten().map(name_of).collect(),
+        changes: taken.changes,
+        commands: taken.commands,
+        doubt: taken.doubts,
+        options: taken.options,
+        why: taken.why,
+        refused: taken.refused,
+        leftover: taken.leftover,
+        restated: taken.restated,
+        talk: taken.talk,
+        passed_over: false,
+        explain: taken.explain,
+    }
+}
+
+/// The worst of its parts.
+fn outcome(taken: &Taken) -> Outcome {
+    let nothing = taken.changes.is_empty() && taken.commands.is_empty() && taken.restated.is_empty();
+    match taken {
+        Taken { ambiguous: true, .. } => Outcome::Ambiguous,
+        Taken { rejected: true, .. } => Outcome::Rejected,
+        _ if !taken.doubts.is_empty() => Outcome::Doubtful,
+        _ if nothing => Outcome::Unmatched,
+        _ => Outcome::Matched,
+    }
+}
+
+/// What a question is about, as the record calls it.
+fn name_of(question: &Question) -> String {
+    let name = question.fields.iter().find_map(|(f, v)| match f {
+        Field::Name | Field::Region => v.as_text(),
+        _ => None,
+    });
+    match name {
+        Some(name) => format!("{}:{name}", question.kind.name()),
+        None => question.kind.name().to_string(),
+    }
+}
+
+/// Marks an answer that was repeated with another value.
+pub(super) fn is_doubt(change: &Change) -> bool {
+    matches!(change, Change::Correct { why: Some(why), .. } if why == ECHO)
+}
+
+/// The same measured thing with another number, told apart by no side, site or name.
+pub(super) fn conflicts(finding: &Finding, taken: &Taken) -> bool {
+    let measured = matches!(
+        finding.kind(),
+        Kind::Pulse
+            | Kind::Respirations
+            | Kind::BloodPressure
+            | Kind::OxygenSaturation
+            | Kind::Glucose
+            | Kind::Temperature
+            | Kind::EndTidalCo2
+            | Kind::Gcs
+            | Kind::Consciousness
+    ) || finding.get(Field::Score).is_some();
+    let apart = |a: &Finding, b: &Finding| {
+        [Field::Side, Field::Site, Field::Position, Field::On, Field::Patient]
+            .iter()
+            .any(|f| a.get(*f) != b.get(*f) && (a.get(*f).is_some() && b.get(*f).is_some()))
+    };
+    measured
+        && taken.changes.iter().filter_map(recorded).any(|old| {
+            old.kind() == finding.kind()
+                && !apart(old, finding)
+                && finding.fields().any(|(f, v)| {
+                    (f == Field::Score || v.as_number().is_some() || f == Field::Avpu)
+                        && old.get(f).is_some_and(|w| w != v)
+                })
+        })
+}
