@@ -30,15 +30,20 @@ impl Age {
         self.months / 12
     }
 
+    /// In years, a fraction for the very young; a year counts as 365 days.
+    pub fn as_years(self) -> f64 {
+        self.days.map_or(self.months as f64 / 12.0, |days| days as f64 / 365.0)
+    }
+
     /// In days; a month counts as 30, a year as 365.
     pub fn in_days(self) -> i64 {
         self.days.unwrap_or(self.months / 12 * 365 + self.months % 12 * 30)
     }
 }
 
-/// The latest age said of this patient, with the event that said it; a child scored by Apgar's items was just born.
-pub fn of(ledger: &Ledger, patient: i64) -> Option<(Age, u64)> {
-    said(ledger, patient).or_else(|| just_born(ledger, patient).map(|entry| (Age::days(0), entry.seq)))
+/// The latest age said of this patient, and where; a child scored by Apgar's items was just born.
+pub fn of(ledger: &Ledger, patient: i64) -> Option<(Age, &Entry)> {
+    said(ledger, patient).or_else(|| just_born(ledger, patient).map(|entry| (Age::days(0), entry)))
 }
 
 /// The score of a child just born. In its mother's record it is the child's and not hers.
@@ -49,12 +54,12 @@ pub fn just_born(ledger: &Ledger, patient: i64) -> Option<&Entry> {
     ledger.of(Kind::Apgar, patient).next().filter(|_| !mother)
 }
 
-fn said(ledger: &Ledger, patient: i64) -> Option<(Age, u64)> {
+fn said(ledger: &Ledger, patient: i64) -> Option<(Age, &Entry)> {
     ledger.of(Kind::Patient, patient).rev().find_map(|entry| {
         let f = &entry.finding;
         let age = (f.int(Field::AgeYears).map(Age::years))
             .or_else(|| f.int(Field::AgeMonths).map(Age::months))
             .or_else(|| f.int(Field::AgeDays).map(Age::days))?;
-        Some((age, entry.seq))
+        Some((age, entry))
     })
 }

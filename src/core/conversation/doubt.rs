@@ -152,7 +152,9 @@ fn as_json(value: &Value) -> Json {
 
 /// True if `other` has a finding absent of a kind that is not absent in `taken`.
 fn denies_what_stands(taken: &Taken, other: &Taken) -> bool {
-    let absent = |finding: &&Finding| finding.flag(Field::Present) == Some(false);
+    // "No, no allergies" denies them either way.
+    let none = |finding: &&Finding| finding.flag(Field::None) == Some(true);
+    let absent = |finding: &&Finding| finding.flag(Field::Present) == Some(false) && !none(finding);
     let denied = other.changes.iter().filter_map(recorded).filter(absent);
     let standing = |kind: Kind| taken.changes.iter().filter_map(recorded).any(|f| f.kind() == kind && !absent(&f));
     denied.map(Finding::kind).any(standing)

@@ -1,5 +1,7 @@
 //! Which drug is meant where none is named: the one that is planned, the one that came by the same piece, his own.
 
+use chrono::DateTime;
+
 use crate::core::decimal::Decimal;
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::grammar::Grammar;
@@ -8,6 +10,9 @@ use crate::core::utterance::Change;
 
 use super::Conversation;
 use super::taken::{Taken, recorded};
+
+/// So much before our arrival a dose was surely not ours: how long ago it was is told in whole minutes. Our own choice.
+const BEFORE_US_MS: i64 = 60_000;
 
 impl Conversation {
     /// "it is in": the drug is the one that was planned.
@@ -87,6 +92,19 @@ impl Conversation {
         let named = |f: &Finding| (f.kind() == Kind::HomeMedication).then(|| f.get(Field::Name).cloned()).flatten();
         let here = taken.changes.iter().rev().filter_map(newly).find_map(named);
         here.or_else(|| self.last.iter().rev().filter_map(|seq| self.ledger.find(*seq)).find_map(|e| named(&e.finding)))
+    }
+
+    /// What was given before we came was given by somebody else: "I gave him Tylenol two hours ago".
+    pub(super) fn given_before_us(&self, finding: &mut Finding) {
+        let arrival = |e: &&Entry| ["on_scene", "at_patient"].iter().any(|name| e.finding.is(Field::Name, name));
+        let came = self.ledger.all_of(Kind::Milestone).find(arrival).map(|e| e.when.at);
+        let at = finding.text(Field::HappenedAt).and_then(|at| DateTime::parse_from_rfc3339(at).ok());
+        let before = came.zip(at).is_some_and(|(came, at)| (came - at).num_milliseconds() > BEFORE_US_MS);
+        if finding.kind() == Kind::MedicationGiven && before {
+            let mut taken = Finding::new(Kind::MedicationTaken);
+            finding.fields().for_each(|(field, value)| taken.set(field, value.clone()));
+            *finding = taken;
+        }
     }
 
     /// The last drug that was planned and neither given nor withheld since.

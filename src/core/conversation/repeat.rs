@@ -1,6 +1,6 @@
 //! What is said twice: an answer repeated stands echoed, and two values for one thing are asked about.
 
-use crate::core::finding::{Field, Finding, Value};
+use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::grammar::Grammar;
 use crate::core::ledger::{ECHO, Entry};
 use crate::core::time::Moment;
@@ -41,6 +41,10 @@ impl Conversation {
             let echoed = Some(entry.finding.clone().with(Field::Echoed, Value::Flag(true)));
             taken.changes.push(Change::Confirm { target: entry.seq, how: ECHO.into(), echoed });
             return true;
+        }
+        // What we set is turned up, not misheard: "non-rebreather at twelve" behind "at four".
+        if finding.kind() == Kind::Oxygen {
+            return false;
         }
         let other = self.echoable().filter(same_kind).find(|e| draft.copies || contradicts(finding, &e.finding));
         let Some(entry) = other else {

@@ -217,6 +217,7 @@ impl Conversation {
         if !self.complete_given(grammar, &mut finding, taken) || !complete_use(&mut finding, taken) {
             return;
         }
+        self.given_before_us(&mut finding);
         if draft.restated || ((self.handover_since.is_some() || taken.handover) && !self.acts(draft, &finding)) {
             taken.restated.push(finding);
             return;

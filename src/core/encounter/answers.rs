@@ -24,6 +24,8 @@ use super::{Knowledge, Speech};
 /// Kinds that "vitals" means.
 const VITALS: [Kind; 6] =
     [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation, Kind::Glucose, Kind::Temperature];
+/// Scores that are told as such: asked for, the answer is the score with its parts.
+const SCORES: [Kind; 2] = [Kind::Gcs, Kind::Apgar];
 /// A warning older than this is no longer what "acknowledged" means.
 const ACKNOWLEDGE_MS: u64 = 10 * 60_000;
 
@@ -207,6 +209,11 @@ fn read_back(state: &State, protocol: &Protocol, what: &str) -> Vec<Act> {
     };
     // One sentence for the whole set.
     let mut sentences: Vec<Advice> = entries.into_iter().map(one).collect();
+    if let [score] = sentences.as_mut_slice()
+        && SCORES.iter().any(|kind| kind.name() == about)
+    {
+        score.kind = AdviceType::Score;
+    }
     let say = sentences.iter().map(|a| a.say.clone()).collect::<Vec<_>>().join(" ");
     let because = sentences.iter().flat_map(|a| a.because.clone()).collect();
     let Some(first) = sentences.first_mut() else { return Vec::new() };

@@ -31,6 +31,9 @@ const LOOK_BACK_MS: u64 = 120 * MINUTE_MS;
 /// The signs whose age the reassessment clock watches.
 const CORE: [Kind; 4] = [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation];
 
+/// What tells of compressions, and of what interrupts them.
+const COMPRESSIONS: [&str; 5] = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
+
 /// Something to be said at a moment of the stopwatch.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Due {
@@ -252,11 +255,15 @@ fn reassessment(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry) 
     };
     let rung: Vec<&Said> = state.said_about(clock.id(), anchor).collect();
     let (stage, due_ms) = staged(&rung, since.mono_ms + ms(interval), clock.body.escalate_after_min)?;
-    // What fell due in a resuscitation waits until somebody has had a moment to look at the living.
-    let back = state.circulation_back().map(|e| e.when.mono_ms).filter(|back| due_ms <= *back);
-    let at_ms = back.map_or(due_ms, |back| back + MINUTE_MS);
+    let at_ms = after_resuscitation(state, due_ms);
     let slots = vec![("what".to_string(), Value::text(signs_due(state, &knowledge.protocol, since)))];
     Some(ring(clock, &clock.body.about, stage, at_ms, vec![anchor], slots))
+}
+
+/// What fell due in a resuscitation waits until somebody has had a moment to look at the living.
+fn after_resuscitation(state: &Watched<'_>, due_ms: u64) -> u64 {
+    let back = state.circulation_back().map(|e| e.when.mono_ms).filter(|back| due_ms <= *back);
+    back.map_or(due_ms, |back| back + MINUTE_MS)
 }
 
 /// The signs taken so far and not since `since`, as the voice names them; all of them where none was.
@@ -322,7 +329,7 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
         source: recheck.head.source.clone(),
         say_aloud: None,
     };
-    Some(Due { at_ms, advice })
+    Some(Due { at_ms: after_resuscitation(state, at_ms), advice })
 }
 
 /// "Ninety eight on the neb" tells what was breathed: nothing was begun.
@@ -382,8 +389,7 @@ fn compressions(state: &Watched<'_>, clock: &ClockEntry) -> Option<Due> {
     if !state.arrest() || state.transferred() {
         return None;
     }
-    let names = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
-    let last = state.named(Kind::Procedure, &names).next_back()?;
+    let last = state.named(Kind::Procedure, &COMPRESSIONS).next_back()?;
     if last.finding.is(Field::Name, "cpr_paused") {
         return None;
     }
@@ -396,13 +402,30 @@ fn pause(state: &Watched<'_>, clock: &ClockEntry) -> Option<Due> {
     if !state.arrest() || state.transferred() {
         return None;
     }
-    let names = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
-    let last = state.named(Kind::Procedure, &names).next_back()?;
-    if !last.finding.is(Field::Name, "cpr_paused") {
+    let last = state.named(Kind::Procedure, &COMPRESSIONS).next_back()?;
+    if !last.finding.is(Field::Name, "cpr_paused") && !resumption_is_missed(state, last) {
         return None;
     }
     let (at_ms, _) = thresholds(state, clock, last)?;
     Some(ring(clock, &clock.body.about, 0, at_ms, vec![last.seq], Slots::new()))
+}
+
+/// A shock or the word that none is advised ends the pause that was told before it. A crew that told each time when the
+/// chest was pressed again is asked where it does not.
+fn resumption_is_missed(state: &Watched<'_>, analysed: &Entry) -> bool {
+    let told: Vec<&Entry> = state.named(Kind::Procedure, &COMPRESSIONS).collect();
+    let is = |entry: &Entry, names: [&str; 2]| names.iter().any(|name| entry.finding.is(Field::Name, name));
+    let analysis = |entry: &Entry| is(entry, ["aed_shock", "no_shock_advised"]);
+    let paused_before = |entry: &Entry| {
+        let before = told.iter().rev().find(|e| e.seq < entry.seq);
+        before.is_some_and(|before| before.finding.is(Field::Name, "cpr_paused"))
+    };
+    let mut earlier = told.windows(2).filter_map(|pair| match pair {
+        [one, next] if analysis(one) && one.seq < analysed.seq => Some(is(next, ["cpr_started", "cpr_resumed"])),
+        _ => None,
+    });
+    let habit = earlier.next().is_some_and(|first| first && earlier.all(|resumed| resumed));
+    analysis(analysed) && paused_before(analysed) && habit
 }
 
 fn scene(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Moment) -> Option<Due> {

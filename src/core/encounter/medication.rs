@@ -49,7 +49,7 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
     let mut done: Vec<Subject> = Vec::new();
     let patient = state.patient();
     for entry in state.ledger.of_any(&MEDICATION, patient).into_iter().filter(|e| concerns_us(&e.finding)) {
-        let Some(plan) = plan_of(state, protocol, entry) else { continue };
+        let Some(mut plan) = plan_of(state, protocol, entry) else { continue };
         let planned_anew = open.iter().any(|s| s.plan.drug == plan.drug);
         if !planned_anew && done.last().is_some_and(|last| retold(last, &plan, entry)) {
             continue;
@@ -60,6 +60,11 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
             Kind::MedicationGiven => {
                 let near = |s: &Subject| entry.when.since_ms(s.when) <= PLAN_OPEN_MS;
                 let after = earlier.filter(near).map(|s| s.plan);
+                // "Epi is in" of what medical control ordered is ordered too.
+                let order = after.as_ref().and_then(|plan| plan.finding.get(Field::Authority));
+                if let (Some(order), None) = (order, plan.finding.get(Field::Authority)) {
+                    plan.finding.set(Field::Authority, order.clone());
+                }
                 done.push(Subject { plan, when: entry.when, stage: Stage::Given { after } });
             }
             _ => {}

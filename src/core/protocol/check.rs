@@ -7,7 +7,7 @@ use crate::core::prompt::{Slots, render};
 
 use super::dose::{self, Fit, Past};
 use super::facts::{Answer, Facts, Verdict};
-use super::model::{AllergyTest, Condition, Effect, Rule, Unknown};
+use super::model::{AllergyTest, Condition, Effect, Maximum, Rule, Unknown};
 use super::{Entry, Protocol};
 
 /// A dose about to be given, or given unannounced.
@@ -314,7 +314,9 @@ fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
 }
 
 fn check_maximum(protocol: &Protocol, plan: &Plan, past: &[Past], out: &mut Checked) {
-    for entry in protocol.maximums.iter().filter(|m| m.body.drug == plan.drug) {
+    let ordered = plan.finding.is(Field::Authority, "online");
+    let of_it = |m: &&Entry<Maximum>| m.body.drug == plan.drug && !(m.body.unless_ordered && ordered);
+    for entry in protocol.maximums.iter().filter(of_it) {
         let maximum = &entry.body;
         let (count, sum, because) = dose::running_total(past, maximum.within_hours);
         if let Some(most) = maximum.doses.filter(|most| count >= *most) {

@@ -56,6 +56,9 @@ impl Verdict {
     }
 }
 
+/// The class of names that mean everything not named: "no other allergies".
+const ALL_ELSE: &str = "all_else";
+
 /// Names of a class, as data gives them.
 pub trait Classes {
     fn members(&self, class: &str) -> &[String];
@@ -399,7 +402,7 @@ impl<'a> Facts<'a> {
                     }
                 }
             }
-            let no_others = name == Some("others") && !present;
+            let no_others = !present && name.is_some_and(|name| self.classes.holds(ALL_ELSE, name));
             if (entry.finding.flag(Field::None) == Some(true) || no_others) && !doubted(entry) {
                 verdict = Verdict::new(Answer::No).on(entry);
             }
@@ -421,17 +424,7 @@ impl<'a> Facts<'a> {
 
     /// The patient's age in years (a fraction for the very young) and where it was said.
     pub fn age_years(&self) -> Option<(&'a Entry, f64)> {
-        self.age_said().or_else(|| age::just_born(self.ledger, self.patient).map(|entry| (entry, 0.0)))
-    }
-
-    fn age_said(&self) -> Option<(&'a Entry, f64)> {
-        self.ledger.of(Kind::Patient, self.patient).rev().find_map(|entry| {
-            let number = |field| entry.finding.number(field).map(Decimal::as_f64);
-            let years = number(Field::AgeYears)
-                .or_else(|| number(Field::AgeMonths).map(|m| m / 12.0))
-                .or_else(|| number(Field::AgeDays).map(|d| d / 365.0))?;
-            Some((entry, years))
-        })
+        age::of(self.ledger, self.patient).map(|(age, entry)| (entry, age.as_years()))
     }
 
     /// The patient's weight as it was said, and where.

@@ -332,6 +332,9 @@ pub struct Maximum {
     #[serde(default)]
     pub unit: Option<String>,
     pub within_hours: u32,
+    /// More is a matter of direct medical direction: a dose told to be ordered so is not held to it.
+    #[serde(default)]
+    pub unless_ordered: bool,
 }
 
 /// `[[recheck]]`: what to look at after a dose, and when.
