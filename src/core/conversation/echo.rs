@@ -58,7 +58,8 @@ fn mostly_ours(transcript: &Transcript, tokens: &[Token], said: &[Token], own: &
         return None;
     }
     let heard = words_of(tokens);
-    let kept: Vec<&Said> = heard.iter().zip(in_order(&heard, own)).filter(|(_, ours)| *ours).map(|(w, _)| w).collect();
+    let kept: Vec<&Said> =
+        heard.iter().zip(Common::of(&heard, own).in_order(0)).filter(|(_, ours)| *ours).map(|(w, _)| w).collect();
     // Digits are few: without one of our words beside them they are somebody else's.
     let a_word = numbers || kept.iter().any(|word| !word.is_number);
     let (needed, our_value) = match transcript.whose {
@@ -77,31 +78,39 @@ fn mostly_ours(transcript: &Transcript, tokens: &[Token], said: &[Token], own: &
 }
 
 /// The longest row of our words, whatever stands before and behind it. Its numbers are ours too and end with it, or it is
-/// another value.
+/// another value. It holds no word of ours twice, so that it is no longer than `most`, however long they talked.
 fn row_of_ours(tokens: &[Token], said: &[Token], own: &[String]) -> Option<Range<usize>> {
     let heard = words_of(tokens);
     let our_digits = digits(said);
+    let common = Common::of(&heard, own);
+    let most = own.len() * 10 / OF_TEN;
     let mut longest: Option<(usize, Range<usize>)> = None;
     for from in 0..heard.len() {
-        let kept = in_order(&heard[from..], own);
+        let kept: Vec<bool> = common.in_order(from).take(most).collect();
         if kept.first() != Some(&true) {
             continue;
         }
-        for to in (from + IN_A_ROW..=heard.len()).filter(|to| kept[to - from - 1]) {
-            let count = kept[..to - from].iter().filter(|ours| **ours).count();
-            let row = heard[from].token..heard[to - 1].token + 1;
-            let a_word = heard[from..to].iter().any(|word| !word.is_number);
+        let mut count = 0;
+        for (at, _) in kept.iter().enumerate().filter(|(_, ours)| **ours) {
+            count += 1;
+            let words = &heard[from..=from + at];
+            let row = heard[from].token..heard[from + at].token + 1;
             let longer = longest.as_ref().is_none_or(|(most, _)| count > *most);
-            let ours = count >= IN_A_ROW && count * 10 >= (to - from) * OF_TEN;
-            let goes_on = |at: Option<usize>| at.and_then(|at| tokens.get(at)).is_some_and(Token::is_number);
-            let whole = !goes_on(row.start.checked_sub(1)) && !goes_on(Some(row.end));
-            if ours && a_word && longer && whole && holds(&our_digits, &digits(&tokens[row.clone()])) {
+            let ours = longer && count >= IN_A_ROW && count * 10 >= words.len() * OF_TEN;
+            if ours && words.iter().any(|word| !word.is_number) && is_our_value(tokens, &row, &our_digits) {
                 longest = Some((count, row));
             }
         }
     }
     let (_, row) = longest?;
     Some(tokens[row.start].span.start..tokens[row.end - 1].span.end)
+}
+
+/// Whether the numbers of a row are among ours, and none goes on before or behind it.
+fn is_our_value(tokens: &[Token], row: &Range<usize>, our_digits: &[String]) -> bool {
+    let goes_on = |at: Option<usize>| at.and_then(|at| tokens.get(at)).is_some_and(Token::is_number);
+    let whole = !goes_on(row.start.checked_sub(1)) && !goes_on(Some(row.end));
+    whole && holds(our_digits, &digits(&tokens[row.clone()]))
 }
 
 fn words_of(tokens: &[Token]) -> Vec<Said> {
@@ -113,23 +122,35 @@ fn words_of(tokens: &[Token]) -> Vec<Said> {
 }
 
 /// Which of the words heard are ours, in the order in which we said them: as many as can be.
-fn in_order(heard: &[Said], own: &[String]) -> Vec<bool> {
-    // How many of the words from each on are ours, from each of ours on.
-    let mut rest = vec![vec![0usize; own.len() + 1]; heard.len() + 1];
-    for (h, said) in heard.iter().enumerate().rev() {
-        for (o, word) in own.iter().enumerate().rev() {
-            let skipped = rest[h + 1][o].max(rest[h][o + 1]);
-            rest[h][o] = if *word == said.word { skipped.max(rest[h + 1][o + 1] + 1) } else { skipped };
+struct Common<'a> {
+    heard: &'a [Said],
+    own: &'a [String],
+    /// How many of the words from each on are ours, from each of ours on.
+    rest: Vec<Vec<usize>>,
+}
+
+impl<'a> Common<'a> {
+    fn of(heard: &'a [Said], own: &'a [String]) -> Common<'a> {
+        let mut rest = vec![vec![0usize; own.len() + 1]; heard.len() + 1];
+        for (h, said) in heard.iter().enumerate().rev() {
+            for (o, word) in own.iter().enumerate().rev() {
+                let skipped = rest[h + 1][o].max(rest[h][o + 1]);
+                rest[h][o] = if *word == said.word { skipped.max(rest[h + 1][o + 1] + 1) } else { skipped };
+            }
         }
+        Common { heard, own, rest }
     }
-    let mut at = 0;
-    let ours = |(h, said): (usize, &Said)| {
-        let kept = rest[h][at] > rest[h + 1][at];
-        let found = own.iter().skip(at).position(|word| *word == said.word).filter(|_| kept);
-        at += found.map_or(0, |found| found + 1);
-        found.is_some()
-    };
-    heard.iter().enumerate().map(ours).collect()
+
+    /// Of each word heard from `from` on, whether it is ours.
+    fn in_order(&self, from: usize) -> impl Iterator<Item = bool> + '_ {
+        let mut at = 0;
+        (from..self.heard.len()).map(move |h| {
+            let kept = self.rest[h][at] > self.rest[h + 1][at];
+            let found = self.own.iter().skip(at).position(|word| kept && *word == self.heard[h].word);
+            at += found.map_or(0, |found| found + 1);
+            found.is_some()
+        })
+    }
 }
 
 fn digits(tokens: &[Token]) -> Vec<String> {

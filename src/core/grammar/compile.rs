@@ -95,6 +95,8 @@ impl Compiler<'_> {
         self.grammar.narrowing = self.word_set(&self.files.narrowing.clone());
         self.grammar.excepting = self.word_set(&self.files.excepting.clone());
         self.grammar.anew = self.word_set(&self.files.anew.clone());
+        self.grammar.dating = self.word_set(&self.files.dating.clone());
+        self.grammar.since = self.word_set(&self.files.since.clone());
         self.grammar.denying_lists = self.word_set(&self.files.denying_lists.clone());
         self.grammar.auxiliary = self.word_set(&self.files.auxiliary.clone());
         self.grammar.subject = self.word_set(&self.files.subject.clone());
@@ -199,6 +201,7 @@ impl Compiler<'_> {
                 carry: self.fields(&raw.carry),
                 carry_back: self.fields(&raw.carry_back),
                 vital: raw.vital,
+                changes: raw.vital || raw.changes,
                 in_text: raw.in_text,
                 ends_text: raw.ends_text,
                 by_order: raw.by_order,
@@ -259,12 +262,13 @@ impl Compiler<'_> {
             };
             let index = self.grammar.talk.len();
             self.grammar.talk.push(Talk { id: raw.id, act });
-            if matches!(act, Act::Or | Act::And) {
-                for said in raw.say.iter().filter(|p| !p.say.text.contains(' ')) {
-                    let words = self.words(&said.say.text);
-                    let joining = if act == Act::Or { &mut self.grammar.ors } else { &mut self.grammar.ands };
-                    joining.extend(words);
-                }
+            let single = raw.say.iter().filter(|p| !p.say.text.contains(' '));
+            let words: Vec<WordId> = single.flat_map(|said| self.words(&said.say.text)).collect();
+            match act {
+                Act::Or => self.grammar.ors.extend(words),
+                Act::And => self.grammar.ands.extend(words),
+                Act::Still => self.grammar.stills.extend(words),
+                _ => {}
             }
             let phrases: Vec<_> =
                 raw.say.into_iter().map(|p| data::Phrase { starts: p.starts || raw.start, ..p }).collect();

@@ -101,6 +101,7 @@ pub struct Frame {
     pub carry: Vec<Said>,
     pub carry_back: Vec<Said>,
     pub vital: bool,
+    pub changes: bool,
     pub in_text: bool,
     pub ends_text: bool,
     pub by_order: bool,
@@ -164,6 +165,9 @@ pub struct Files {
     pub excepting: Vec<Said>,
     /// What a value was ends here: "was forty eight, now one twelve".
     pub anew: Vec<Said>,
+    /// Right before a time of day they tell that it is one ("at"); right before a time of before, that it lasts ("since").
+    pub dating: Vec<Said>,
+    pub since: Vec<Said>,
     /// Sentences to be asked aloud, by id.
     pub prompts: BTreeMap<String, Said>,
     pub changes: Vec<String>,
@@ -416,6 +420,10 @@ impl Reader<'_> {
         self.files.anew.extend(words);
         let words = self.list(&mut table, "excepting");
         self.files.excepting.extend(words);
+        let words = self.list(&mut table, "dating");
+        self.files.dating.extend(words);
+        let words = self.list(&mut table, "since");
+        self.files.since.extend(words);
         let words = self.list(&mut table, "narrowing");
         self.files.narrowing.extend(words);
         let words = self.list(&mut table, "denying_lists");
@@ -668,6 +676,8 @@ impl Reader<'_> {
         frame.carry_back = table.take("carry_back").map(|v| self.texts(v)).unwrap_or_default();
         let vital = table.take("vital");
         frame.vital = self.flag(vital);
+        let changes = table.take("changes");
+        frame.changes = self.flag(changes);
         let in_text = table.take("in_text");
         frame.in_text = self.flag(in_text);
         let ends_text = table.take("ends_text");

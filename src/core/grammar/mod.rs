@@ -47,14 +47,17 @@ pub struct Grammar {
     telling: BTreeSet<WordId>,
     /// Words that state for themselves, and words with which a phrase denies.
     asserting: BTreeSet<WordId>,
-    /// Words that by themselves say `or`, and `and`.
+    /// Words that by themselves say `or`, `and`, `still`.
     ors: BTreeSet<WordId>,
     ands: BTreeSet<WordId>,
+    stills: BTreeSet<WordId>,
     denying: BTreeSet<WordId>,
     denying_lists: BTreeSet<WordId>,
     narrowing: BTreeSet<WordId>,
     excepting: BTreeSet<WordId>,
     anew: BTreeSet<WordId>,
+    dating: BTreeSet<WordId>,
+    since: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
     within: BTreeSet<WordId>,
     lists: Vec<List>,
@@ -286,6 +289,8 @@ pub struct Frame {
     pub carry_back: Vec<Field>,
     /// A measured value: stops free text, and is restated rather than recorded in a handover.
     pub vital: bool,
+    /// May be otherwise by now: "he was alert ten minutes ago" says nothing of now. Whatever is measured may.
+    pub changes: bool,
     /// May stand inside free text after a comma.
     pub in_text: bool,
     /// Ends free text without a comma: "fell off a ladder weighs eighty kilos".
@@ -480,6 +485,21 @@ impl Grammar {
     /// True for a word that by itself says `and`.
     pub fn is_and(&self, on: &Utterance, at: usize) -> bool {
         is_among(&self.ands, on, at)
+    }
+
+    /// True for a word that by itself says `still`.
+    pub fn is_still(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.stills, on, at)
+    }
+
+    /// True for `at`: a time of day may stand behind it.
+    pub fn dates(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.dating, on, at)
+    }
+
+    /// True for `since`: what began then may last.
+    pub fn is_since(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.since, on, at)
     }
 
     /// True for a word that states for itself what follows: what a "no" before a comma does not reach.
