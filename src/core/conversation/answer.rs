@@ -84,7 +84,7 @@ impl Conversation {
     }
 
     /// What was read back last is not so: it is taken back, and asked for again.
-    pub(super) fn deny(&self, grammar: &Grammar, taken: &mut Taken) {
+    fn deny(&self, grammar: &Grammar, taken: &mut Taken) {
         let last = self.read_back.iter().flat_map(|r| &r.targets).filter_map(|seq| self.ledger.find(*seq));
         for entry in last.filter(|e| e.stands() && e.unconfirmed()) {
             let known = |c: &Change| matches!(c, Change::Retract { target, .. } if *target == entry.seq);
@@ -218,6 +218,10 @@ impl Conversation {
                 finding.set(Field::Patient, Value::int(context.patient));
             }
             taken.changes.push(Change::Record(finding));
+            return;
+        }
+        // "How's the chest?" "About the same": nobody looked at it before, so it is no look that is told again.
+        if kind == Kind::Exam && self.ledger.of(kind, context.patient).next().is_none() {
             return;
         }
         let fits = |e: &&Entry| fields.iter().all(|(f, v)| e.finding.get(*f) == Some(v));

@@ -85,12 +85,12 @@ pub(super) fn rivals(transcript: &Transcript) -> Vec<(String, f64)> {
 }
 
 /// Everything recorded is doubtful, with no rival known.
-pub(super) fn doubt_all(taken: &mut Taken, probability: f64) {
+fn doubt_all(taken: &mut Taken, probability: f64) {
     doubt_those(taken, probability, |_| true);
 }
 
 /// Two ages in one breath ("she is 60, 80 years old") are one that was cut in two: neither stands.
-pub(super) fn doubt_two_ages(taken: &mut Taken) {
+fn doubt_two_ages(taken: &mut Taken) {
     let age = |finding: &Finding| finding.get(Field::AgeYears).cloned();
     let ages: Vec<Value> = taken.changes.iter().filter_map(recorded).filter_map(age).collect();
     if ages.iter().any(|age| Some(age) != ages.first()) {
@@ -100,7 +100,7 @@ pub(super) fn doubt_two_ages(taken: &mut Taken) {
 
 /// "No kiwi allergies", "no allergies to kiwi" say nothing of other allergies: where what was denied is not understood, it
 /// is not "none".
-pub(super) fn doubt_half_denied(grammar: &Grammar, text: &str, taken: &mut Taken) {
+fn doubt_half_denied(grammar: &Grammar, text: &str, taken: &mut Taken) {
     if taken.leftover.is_empty() {
         return;
     }
@@ -213,7 +213,7 @@ fn doubt_unshared(taken: &mut Taken, other: &Taken, probability: f64) {
 }
 
 /// A number, or a drug.
-pub(super) fn may_hurt(finding: &Finding) -> bool {
+fn may_hurt(finding: &Finding) -> bool {
     let drug = matches!(
         finding.kind(),
         Kind::MedicationPlanned | Kind::MedicationGiven | Kind::MedicationTaken | Kind::Allergy

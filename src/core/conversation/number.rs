@@ -17,6 +17,18 @@ const LONE: [(Kind, Field, i64, i64); 3] = [
 ];
 
 impl Conversation {
+    /// A number alone in its sentence, that nothing asked for.
+    pub(super) fn take_stray(&self, grammar: &Grammar, meaning: &Meaning, context: Context, taken: &mut Taken) {
+        if meaning.stray.is_empty() {
+            return;
+        }
+        let number = meaning.stray.join(" ");
+        taken.ambiguous = true;
+        taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
+        let options = lone_options(grammar, &number, taken, context.patient);
+        taken.options.extend(options);
+    }
+
     /// "one eighteen, ninety four over sixty two": the vital sign that a leading number must be, if only one can hold it.
     pub(super) fn take_lead(&self, grammar: &Grammar, lead: &[String], context: Context, taken: &mut Taken) {
         if lead.is_empty() || taken.changes.is_empty() {

@@ -88,7 +88,7 @@ impl Conversation {
     }
 
     /// What the record holds of what some phrases need: "kit is in" means a drug only where such kits are given.
-    pub(super) fn known(&self, grammar: &Grammar) -> Vec<usize> {
+    fn known(&self, grammar: &Grammar) -> Vec<usize> {
         let patient = self.patient.unwrap_or(1);
         let holds = |c: &Condition| self.ledger.of(c.kind, patient).any(|entry| c.holds(&entry.finding));
         grammar.known().enumerate().filter(|(_, c)| holds(c)).map(|(at, _)| at).collect()

@@ -27,7 +27,7 @@ pub(super) const SURE_OVER_OURS: f64 = 0.7;
 const SURE_OVER_OURS_THEIRS: f64 = 0.6;
 
 /// What is open, while it is set aside.
-pub(super) type SetAside = (Vec<Asked>, Option<ReadBack>, Option<u64>);
+type SetAside = (Vec<Asked>, Option<ReadBack>, Option<u64>);
 
 impl Conversation {
     /// What is heard while our words sound, where it is no sentence of the crew's that is understood like any other.
@@ -58,12 +58,7 @@ impl Conversation {
 
     /// "Quiet" over our own words, even as a guess, as a rival reading or among our words that came back: falling silent
     /// harms nobody, and going on against a "quiet" does. What was in doubt is asked again, a warning stays on the screen.
-    pub(super) fn quiet_over_ours(
-        &mut self,
-        grammar: &Grammar,
-        transcript: &Transcript,
-        when: Moment,
-    ) -> Option<Understood> {
+    fn quiet_over_ours(&mut self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Option<Understood> {
         transcript.own_voice.as_ref()?;
         self.we_speak = true;
         let ours = echo::ours(grammar, transcript);
@@ -85,7 +80,7 @@ impl Conversation {
     }
 
     /// A finding that somebody spoke beside those of our words that came back (`ours`, bytes).
-    pub(super) fn beside_ours(
+    fn beside_ours(
         &mut self,
         grammar: &Grammar,
         transcript: &Transcript,
@@ -113,7 +108,7 @@ impl Conversation {
 
     /// A measurement's name over our words, its value lost or unsure ("respirations"), or a value of it that is none of
     /// ours: asked for again, unless we are just saying it ourselves.
-    pub(super) fn cue_over_ours(&self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Option<Understood> {
+    fn cue_over_ours(&self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Option<Understood> {
         let own_voice = transcript.own_voice.as_ref()?;
         let least = match echo::ours(grammar, transcript) {
             // Like our words altogether: only a value that was heard clearly is more than what came back of them, and
@@ -160,7 +155,7 @@ impl Conversation {
 /// What is left of our own words, or is mixed with them, may be made into anything by a recogniser that is unsure or guesses
 /// ("unstable" into "stable", "adult limits, age not known" into "tourniquet is on the right"). It is nothing that anybody
 /// should say again, unless the sound says that it is somebody else's; then a value in it is asked about, not thrown away.
-pub(super) fn may_be_anything(grammar: &Grammar, transcript: &Transcript) -> Option<Outcome> {
+fn may_be_anything(grammar: &Grammar, transcript: &Transcript) -> Option<Outcome> {
     transcript.own_voice.as_ref()?;
     match transcript.whose {
         Whose::Theirs => {

@@ -12,7 +12,7 @@ use crate::core::utterance::{Change, Doubt};
 
 use super::Conversation;
 use super::doubt::doubt_next;
-use super::interpret::{Answer, Draft, Meaning};
+use super::interpret::{Answer, Answered, Draft, Meaning};
 use super::medicine::complete_use;
 use super::number::{ask_row, lone_options, row_is_plain};
 use super::settle;
@@ -23,7 +23,7 @@ use super::taken::{Taken, conflicts, recorded};
 const ACKNOWLEDGE_MS: u64 = 30_000;
 
 impl Conversation {
-    pub(super) fn context(&self) -> Context {
+    fn context(&self) -> Context {
         let patient = self.patient.unwrap_or(1);
         // What was told of the patient last may be his weight.
         let child = self.ledger.of(Kind::Patient, patient).rev().find_map(|e| is_child(&e.finding));
@@ -33,63 +33,74 @@ impl Conversation {
 
     /// What one meaning would do.
     pub(super) fn take(&self, grammar: &Grammar, meaning: Meaning, when: Moment) -> Taken {
-        let mut taken = Taken {
+        let mut taken = self.begun(&meaning);
+        for map in &meaning.commands {
+            self.command(map, &meaning, &mut taken, when);
+        }
+        let context = self.context_in(&taken);
+        self.talk_back(grammar, &meaning, &mut taken);
+        self.take_findings(grammar, &meaning, context, when, &mut taken);
+        self.take_answers(grammar, &meaning, context, &mut taken);
+        self.take_stray(grammar, &meaning, context, &mut taken);
+        self.take_numbers(grammar, &meaning, context, &mut taken);
+        self.take_times(grammar, &meaning.times, &mut taken);
+        taken.commands.extend(meaning.handover.then_some(Command::HandoverBegins));
+        taken.commands.extend(meaning.handover_ends.then_some(Command::HandoverEnds));
+        self.take_lead(grammar, &meaning.lead, context, &mut taken);
+        taken.asked = meaning.questions;
+        taken
+    }
+
+    /// What a meaning says of itself, before anything of it is taken.
+    fn begun(&self, meaning: &Meaning) -> Taken {
+        let no_first = |a: &Answered| a.answer == Answer::No && a.at == 0 && a.questions.is_empty();
+        Taken {
             leftover: meaning.leftover.clone(),
             explain: meaning.explain.clone(),
             handover: meaning.handover,
             handover_ends: meaning.handover_ends,
             addressed: meaning.addressed || self.addressed_ms.is_some(),
+            retold: meaning.drafts.iter().any(|draft| draft.restated),
+            contests: meaning.answers.iter().any(no_first),
+            talk: meaning.leftover.is_empty() && meaning.drafts.is_empty() && meaning.answers.is_empty(),
             ..Taken::default()
-        };
-        let mut context = self.context();
-        for map in &meaning.commands {
-            self.command(map, &meaning, &mut taken, when);
         }
-        if let Some(Command::Patient { number }) = taken.commands.iter().find(|c| matches!(c, Command::Patient { .. }))
-        {
-            context.patient = i64::from(*number);
-        }
-        self.talk_back(grammar, &meaning, &mut taken);
-        taken.contests = meaning.answers.iter().any(|a| a.answer == Answer::No && a.at == 0 && a.questions.is_empty());
+    }
+
+    /// Whom it is about: another patient named in the same breath counts.
+    fn context_in(&self, taken: &Taken) -> Context {
+        let named = taken.commands.iter().find_map(|command| match command {
+            Command::Patient { number } => Some(i64::from(*number)),
+            _ => None,
+        });
+        let context = self.context();
+        Context { patient: named.unwrap_or(context.patient), ..context }
+    }
+
+    fn take_findings(&self, grammar: &Grammar, meaning: &Meaning, context: Context, when: Moment, taken: &mut Taken) {
         let (row, drafts): (Vec<&Draft>, Vec<&Draft>) =
             meaning.drafts.iter().partition(|d| grammar.frame(d.frame).is_some_and(|f| f.by_order));
         let plain = row_is_plain(&row, &drafts);
         for draft in meaning.drafts.iter().filter(|d| plain || !row.contains(d)) {
-            self.take_draft(grammar, draft, context, when, &mut taken);
+            self.take_draft(grammar, draft, context, when, taken);
         }
         if !plain {
-            ask_row(grammar, &row, context, &mut taken);
+            ask_row(grammar, &row, context, taken);
         }
-        self.take_no_beside(grammar, &meaning, context, &mut taken);
-        ask_felt_or_heard(grammar, &mut taken);
-        for answered in &meaning.answers {
-            self.take_answer(grammar, answered, context, &meaning, &mut taken);
-        }
-        if meaning.answers.iter().any(|a| a.answer == Answer::No && a.questions.is_empty()) {
-            self.deny_what_is_confirmed(grammar, &mut taken);
-        }
-        if !meaning.stray.is_empty() {
-            let number = meaning.stray.join(" ");
-            taken.ambiguous = true;
-            taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
-            let options = lone_options(grammar, &number, &taken, context.patient);
-            taken.options.extend(options);
-        }
-        self.take_numbers(grammar, &meaning, context, &mut taken);
-        self.take_times(grammar, &meaning.times, &mut taken);
-        if meaning.handover {
-            taken.commands.push(Command::HandoverBegins);
-        }
-        if meaning.handover_ends {
-            taken.commands.push(Command::HandoverEnds);
-        }
-        self.take_lead(grammar, &meaning.lead, context, &mut taken);
-        taken.talk = meaning.leftover.is_empty() && meaning.drafts.is_empty() && meaning.answers.is_empty();
-        taken.asked = meaning.questions;
-        taken
+        self.take_no_beside(grammar, meaning, context, taken);
+        ask_felt_or_heard(grammar, taken);
     }
 
-    pub(super) fn command(&self, map: &Map<String, Json>, meaning: &Meaning, taken: &mut Taken, when: Moment) {
+    fn take_answers(&self, grammar: &Grammar, meaning: &Meaning, context: Context, taken: &mut Taken) {
+        for answered in &meaning.answers {
+            self.take_answer(grammar, answered, context, meaning, taken);
+        }
+        if meaning.answers.iter().any(|a| a.answer == Answer::No && a.questions.is_empty()) {
+            self.deny_what_is_confirmed(grammar, taken);
+        }
+    }
+
+    fn command(&self, map: &Map<String, Json>, meaning: &Meaning, taken: &mut Taken, when: Moment) {
         let Ok(command) = serde_json::from_value::<Command>(Json::Object(map.clone())) else { return };
         let recent = self.warned_ms.is_some_and(|at| when.mono_ms.saturating_sub(at) <= ACKNOWLEDGE_MS);
         if matches!(command, Command::Acknowledge { .. }) && !taken.addressed && !recent {
@@ -190,7 +201,7 @@ impl Conversation {
         }
     }
 
-    pub(super) fn place(
+    fn place(
         &self,
         grammar: &Grammar,
         draft: &Draft,
@@ -218,7 +229,7 @@ impl Conversation {
             return;
         }
         self.given_before_us(&mut finding);
-        if draft.restated || ((self.handover_since.is_some() || taken.handover) && !self.acts(draft, &finding)) {
+        if draft.restated || self.is_report(grammar, draft, &finding, taken) {
             taken.restated.push(finding);
             return;
         }
@@ -232,6 +243,26 @@ impl Conversation {
             doubt_next(taken, doubts);
             taken.changes.push(Change::Record(finding));
         }
+    }
+
+    /// Told to somebody else, and so compared, not recorded.
+    fn is_report(&self, grammar: &Grammar, draft: &Draft, finding: &Finding, taken: &Taken) -> bool {
+        if self.handover_since.is_none() && !taken.handover {
+            return false;
+        }
+        !self.acts(draft, finding) && !self.is_first_of_its_kind(grammar, finding, taken)
+    }
+
+    /// A measurement of a kind that the record has none of tells nothing again: the partner at the patient's side says it
+    /// while the hospital listens, and nothing that could be compared would keep it. Not where no measurement was told to
+    /// us at all, nor in the past tense: that is the report.
+    fn is_first_of_its_kind(&self, grammar: &Grammar, finding: &Finding, taken: &Taken) -> bool {
+        let vital = |frame: usize| grammar.frame(frame).is_some_and(|f| f.vital);
+        let number = |(field, value): (Field, &Value)| field != Field::Patient && value.as_number().is_some();
+        let measured = grammar.frames_of(finding.kind()).any(vital) && finding.fields().any(number);
+        let known = self.ledger.of(finding.kind(), finding.patient()).next().is_some();
+        let told_before = self.ledger.standing().any(|e| grammar.frames_of(e.finding.kind()).any(vital));
+        measured && !known && told_before && !taken.handover && !taken.retold
     }
 
     /// What is done, and no report of it, while somebody else is told: a plan that names its drug, the dose that closes an

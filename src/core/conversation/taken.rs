@@ -35,6 +35,8 @@ pub(super) struct Taken {
     pub handover: bool,
     pub handover_ends: bool,
     pub addressed: bool,
+    /// A word of it tells of the past: "pulse was ninety".
+    pub retold: bool,
     /// It began with a "no" that no question of its own explains.
     pub contests: bool,
     pub explain: Vec<String>,

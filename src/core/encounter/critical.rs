@@ -1,5 +1,6 @@
 //! A value that makes a patient unstable is read back, also where it was heard clearly: in the sentence that warns of it,
 //! because speech is rationed. It stands as heard; "correct" settles it, another number corrects it, a "no" asks for it.
+//! Nobody is asked a second time; unanswered and not measured again, it is named on arrival as not confirmed.
 
 use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, AdviceType};

@@ -2,12 +2,14 @@
 
 use serde_json::Value as Json;
 
+use crate::core::conversation::warns_of_value;
 use crate::core::event::{Advice, AdviceType, Outcome, Priority};
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::ledger::{Entry, Ledger};
 use crate::core::prompt::Slots;
 use crate::core::protocol::Protocol;
 use crate::core::utterance::{Doubt, Understood};
+use crate::core::vitals::{Level, Who, limits};
 
 use super::answers::values;
 use super::clocks::{Due, spoken_kind};
@@ -212,9 +214,26 @@ pub fn unanswered(protocol: &Protocol, state: &State, patient: i64) -> Vec<Due> 
     open_questions(protocol, state, patient).into_iter().filter_map(again).collect()
 }
 
+/// Warnings that read a value back which stands unanswered, and is the last of its kind: what the handover will tell.
+fn open_warnings<'s>(state: &'s State, patient: i64) -> Vec<(&'s Said, &'s Entry)> {
+    let last = |entry: &Entry| state.ledger.latest(entry.finding.kind(), patient).is_some_and(|e| e.seq == entry.seq);
+    let open = |e: &&Entry| {
+        let answered = e.unconfirmed() || e.confirmed.is_some() || !e.replaced.is_empty();
+        e.stands() && !answered && e.finding.patient() == patient && last(e)
+    };
+    let read_back = |said: &&Said| said.advice.kind == AdviceType::AbnormalVital;
+    let about = |said: &'s Said| {
+        let warned = move |entry: &&Entry| warns_of_value(&said.advice, entry);
+        let entries = said.advice.because.iter().filter_map(|seq| state.ledger.find(*seq));
+        entries.filter(open).filter(warned).map(move |entry| (said, entry)).collect::<Vec<_>>()
+    };
+    state.said.iter().filter(read_back).flat_map(about).collect()
+}
+
 /// Every value that was never confirmed, in one sentence.
 pub fn before_handover(protocol: &Protocol, state: &State) -> Option<Advice> {
-    let open = open_questions(protocol, state, state.patient());
+    let mut open = open_questions(protocol, state, state.patient());
+    open.extend(open_warnings(state, state.patient()));
     let about = open.first()?.0.advice.about.clone();
     let said = |(_, entry): &(&Said, &Entry)| {
         let what = spoken_kind(protocol, &self::about(protocol, &entry.finding));
@@ -294,9 +313,23 @@ pub fn differences(
         let mut differs =
             advice(protocol, "handover.differs", AdviceType::Inconsistency, Priority::Low, &about, &slots);
         differs.because = vec![seq, heard];
+        if is_worse(protocol, ledger, patient, restated) {
+            differs.priority = Priority::High;
+        }
         out.push(differs);
     }
     out
+}
+
+/// A value that makes a patient unstable who by the record is not: a slip that the hospital acts on, or a turn that nobody
+/// has told the record. Either way it does not wait until the report is over.
+fn is_worse(protocol: &Protocol, ledger: &Ledger, patient: i64, restated: &Finding) -> bool {
+    let who = Who::of(ledger, patient);
+    let unstable = |finding: &Finding| {
+        let hit = limits::crossed(&protocol.vitals, finding, who);
+        hit.is_some_and(|hit| hit.limit.body.level == Level::Unstable)
+    };
+    unstable(restated) && !ledger.of(restated.kind(), patient).any(|entry| unstable(&entry.finding))
 }
 
 /// Which of the recorded values a report may have meant: the nearest, of equally near ones the latest.
