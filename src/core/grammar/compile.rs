@@ -96,6 +96,7 @@ impl Compiler<'_> {
         self.grammar.excepting = self.word_set(&self.files.excepting.clone());
         self.grammar.anew = self.word_set(&self.files.anew.clone());
         self.grammar.dating = self.word_set(&self.files.dating.clone());
+        self.grammar.now = self.word_set(&self.files.now.clone());
         self.grammar.since = self.word_set(&self.files.since.clone());
         self.grammar.denying_lists = self.word_set(&self.files.denying_lists.clone());
         self.grammar.auxiliary = self.word_set(&self.files.auxiliary.clone());
@@ -268,6 +269,7 @@ impl Compiler<'_> {
                 Act::Or => self.grammar.ors.extend(words),
                 Act::And => self.grammar.ands.extend(words),
                 Act::Still => self.grammar.stills.extend(words),
+                Act::Not => self.grammar.nots.extend(words),
                 _ => {}
             }
             let phrases: Vec<_> =

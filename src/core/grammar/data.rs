@@ -168,6 +168,8 @@ pub struct Files {
     /// Right before a time of day they tell that it is one ("at"); right before a time of before, that it lasts ("since").
     pub dating: Vec<Said>,
     pub since: Vec<Said>,
+    /// Right beside a value: it is that of now, and the one before it is not.
+    pub now: Vec<Said>,
     /// Sentences to be asked aloud, by id.
     pub prompts: BTreeMap<String, Said>,
     pub changes: Vec<String>,
@@ -422,6 +424,8 @@ impl Reader<'_> {
         self.files.excepting.extend(words);
         let words = self.list(&mut table, "dating");
         self.files.dating.extend(words);
+        let words = self.list(&mut table, "now");
+        self.files.now.extend(words);
         let words = self.list(&mut table, "since");
         self.files.since.extend(words);
         let words = self.list(&mut table, "narrowing");

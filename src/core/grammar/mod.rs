@@ -47,10 +47,11 @@ pub struct Grammar {
     telling: BTreeSet<WordId>,
     /// Words that state for themselves, and words with which a phrase denies.
     asserting: BTreeSet<WordId>,
-    /// Words that by themselves say `or`, `and`, `still`.
+    /// Words that by themselves say `or`, `and`, `still`, `not`.
     ors: BTreeSet<WordId>,
     ands: BTreeSet<WordId>,
     stills: BTreeSet<WordId>,
+    nots: BTreeSet<WordId>,
     denying: BTreeSet<WordId>,
     denying_lists: BTreeSet<WordId>,
     narrowing: BTreeSet<WordId>,
@@ -58,6 +59,7 @@ pub struct Grammar {
     anew: BTreeSet<WordId>,
     dating: BTreeSet<WordId>,
     since: BTreeSet<WordId>,
+    now: BTreeSet<WordId>,
     /// Words that may be passed over inside a phrase.
     within: BTreeSet<WordId>,
     lists: Vec<List>,
@@ -492,9 +494,19 @@ impl Grammar {
         is_among(&self.stills, on, at)
     }
 
+    /// True for a word that by itself says `not`.
+    pub fn is_not(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.nots, on, at)
+    }
+
     /// True for `at`: a time of day may stand behind it.
     pub fn dates(&self, on: &Utterance, at: usize) -> bool {
         is_among(&self.dating, on, at)
+    }
+
+    /// True for `now` right beside a value: the one before it is not of now.
+    pub fn is_now(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.now, on, at)
     }
 
     /// True for `since`: what began then may last.

@@ -6,6 +6,7 @@
 //! - `scope`: told, asked, done, wished, of somebody else? What is not told records nothing;
 //! - `polarity`: is it denied, and how far does a "no" reach (`reach`: not this far; `absent`: a "no" said behind it)?
 //! - `record`: a phrase becomes a draft or goes on with one; `draft`: what a draft is;
+//! - `second_thought`: a "no" between two values of one thing;
 //! - `question`: what is asked and what answers it;
 //! - `talk`, `command`: acts between people, orders to the program;
 //! - `leftover`: words that belong to nothing, and what they do to what stands beside them.
@@ -19,6 +20,7 @@ mod question;
 mod reach;
 mod record;
 mod scope;
+mod second_thought;
 mod talk;
 
 use chrono::{DateTime, FixedOffset};

@@ -223,8 +223,12 @@ impl Reader<'_> {
             self.no.denial = Denial::None;
             return self.refuse(said);
         }
-        // "not diabetic or hypertensive": neither.
-        self.no.denial = if self.no.or_ahead { Denial::Next { first: false } } else { Denial::None };
+        // "not diabetic or hypertensive": neither. "Not strong or regular" is neither too, though no "no" turns them round.
+        self.no.denial = match self.no.or_ahead {
+            true if said.deniable() => Denial::Next { first: false },
+            true => Denial::One,
+            false => Denial::None,
+        };
         if said.deniable() { Some(Verdict::Denied) } else { self.refuse(said) }
     }
 
@@ -259,6 +263,13 @@ impl Reader<'_> {
             let list = !joined && self.grammar.denies_lists(self.on, said.start());
             self.no.denial = if list { Denial::List } else { Denial::Next { first: false } };
             self.no.end = said.start() + 1;
+            return;
+        }
+        // "is not strong or regular": the "not" is in the phrase that fills.
+        let said_not = (said.start()..said.found.end).any(|at| self.grammar.is_not(self.on, at));
+        if said.fills() && said_not && self.no.or_ahead {
+            self.no.denial = Denial::One;
+            self.no.end = said.found.end;
         }
     }
 

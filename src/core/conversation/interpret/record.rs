@@ -114,10 +114,12 @@ impl<'a> Reader<'a> {
 
     /// Begins a finding; one of the same frame before it hands on what holds for both.
     fn begin(&mut self, said: &Said, polarity: Polarity) {
+        self.outdate(said);
         let mut draft = self.draft(said.frame, said.found);
         if let Some(old) = self.current.as_ref().filter(|old| old.frame == said.frame) {
             draft.bare |= !said.opens() && old.bare;
-            draft.restated = old.restated && !self.is_of_now(old.words.end, said.found.end);
+            let now = self.is_of_now(old.words.end, said.found.end);
+            draft.restated = old.restated && !now;
             draft.answers = old.answers;
             let taken_over = self.taken_over(old, said, polarity);
             draft.inherited.extend(taken_over.iter().map(|(field, _)| *field));
@@ -127,6 +129,18 @@ impl<'a> Reader<'a> {
         draft.leads = self.meaning.drafts.is_empty() && self.current.is_none();
         self.push_current();
         self.current = Some(draft);
+    }
+
+    /// "pulse ox is ninety, ninety one now": of two values of what is measured the one that is said to be of now stands.
+    fn outdate(&mut self, said: &Said) {
+        let led = said.start().checked_sub(1).filter(|_| self.break_before(said.start()) < Break::Comma);
+        let behind = Some(said.found.end).filter(|end| self.break_before(*end) < Break::Comma);
+        let mut words = (said.start()..said.found.end).chain(led).chain(behind);
+        let now = words.any(|at| self.grammar.is_now(self.on, at));
+        let older = |d: &&mut Draft| d.frame == said.frame && said.data.vital && has_number(d);
+        if let Some(old) = self.current.as_mut().filter(older).filter(|_| now && said.numeric()) {
+            old.restated = true;
+        }
     }
 
     /// "was forty eight, now one twelve": the clause that goes on at `end` tells that it is of now.

@@ -16,6 +16,7 @@ impl Reader<'_> {
             Act::Yes => self.answer(Answer::Yes, found.start),
             Act::NoneOf => self.answer(Answer::NoneOf, found.start),
             Act::Unsure => self.answer(Answer::Unsure, found.start),
+            Act::No if self.takes_back(found, next) => {}
             Act::No if self.denies_next(found.end, next) => self.deny_next(found.end),
             Act::No | Act::Absent if self.absent(found.start, false) => {}
             Act::AllAbsent if self.absent(found.start, true) => {}
