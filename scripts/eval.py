@@ -20,6 +20,7 @@ import wave
 import numpy as np
 
 import kokoro
+import names
 from kokoro import MEASURED, Kokoro
 
 RATE = 16_000
@@ -30,6 +31,7 @@ VOICES = {
     "tune": ["flite:slt", "flite:rms", "espeak:en-us:160:50", "espeak:en-us+f3:150:60", "piper:1.0"],
     "measure": ["piper:1.15", "flite:awb", "espeak:en-gb:150:45", "festival:cmu_us_slt_arctic_hts", "festival:kal_diphone"],
     "fresh": ["piper:0.95", "piper:1.0", "piper:1.15", "flite:awb", "espeak:en-gb:150:45", "festival:kal_diphone"],
+    "names": ["piper:1.0"],
     "person": [f"kokoro:{speaker}:{speed}" for speaker, speed in zip(MEASURED, (1.0, 1.15, 1.3, 1.1, 1.2, 1.35))],
 }
 # The sentences that a part speaks, where they are not its own.
@@ -234,9 +236,10 @@ def asked(findings):
 
 
 def files_of(part, count, sounds):
-    said = [text for name in SPOKEN.get(part, [part]) for text in texts(name)]
-    jobs = [(text, voice, *noise) for text in said for voice in VOICES[part]
-            for noise in [("quiet", 99), ("quiet", 99), *NOISES]]
+    """What is spoken, in which voice and noise, and where the file is: names in quiet, others oftener in quiet than in each noise."""
+    said = names.in_sentences() if part == "names" else [text for name in SPOKEN.get(part, [part]) for text in texts(name)]
+    noises = [("quiet", 99)] if part == "names" else [("quiet", 99), ("quiet", 99), *NOISES]
+    jobs = [(text, voice, *noise) for text in said for voice in VOICES[part] for noise in noises]
     random.Random(3).shuffle(jobs)
     jobs = list(dict.fromkeys(jobs))[:count]
     made = [(job, sounds.mixed(job[1], job[0], job[2], job[3])) for job in jobs]

@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# How well it hears, by voice and noise. usage: eval.sh PROGRAM [--part tune|measure|fresh|person] [--files N] [--list]
+# How well it hears, by voice and noise. usage: eval.sh PROGRAM [--part tune|measure|fresh|person|names] [--files N] [--list]
 # Sets up a private Python environment for the piper voice and numpy; the other voices are Debian packages, and a voice
 # that is not there is left out and named.
 set -euo pipefail

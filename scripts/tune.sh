@@ -27,6 +27,7 @@ mkdir -p "$work"
 cd "$root"
 cargo run --locked --quiet --no-default-features --example crew_talk -- 5000 > "$work/talk.tsv"
 "$venv/bin/python" scripts/tune/general.py 6000 >> "$work/talk.tsv"
+"$venv/bin/python" scripts/tune/named.py 8 >> "$work/talk.tsv"
 "$venv/bin/python" scripts/tune/speech.py "$work/talk.tsv" "$sentences" "$(scripts/kokoro-speakers.sh)" "$work/speech.pickle"
 # Large blocks are kept, or every step asks the kernel for its memory anew.
 export MALLOC_MMAP_THRESHOLD_=4000000000 MALLOC_TRIM_THRESHOLD_=40000000000 MALLOC_TOP_PAD_=500000000

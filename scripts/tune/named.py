@@ -1,17 +1,16 @@
 #!/usr/bin/env python3
 """Sentences with the names that the grammar knows: drugs, allergens, conditions (grammars/en/names.toml).
 
-usage: names.py ROUNDS      (prints `said<TAB>written`; every name is in each round once, alone or beside another)
+usage: named.py ROUNDS      (prints `said<TAB>written`; every name is in each round once, alone or beside another)
 
-Without them the tuned recogniser writes the few drugs that crews talk about all day for all the others: of 433 names of
-drugs and 306 others, spoken quietly by a voice of `make tune`'s, 411 came back, and 10 as another name (scripts/harvest.py).
+Without them the tuned recogniser writes the few drugs that crews talk about all day for all the others (docs/hearing.md).
 """
 import os
 import random
 import sys
 
 sys.path.append(os.path.join(os.path.dirname(os.path.abspath(__file__)), ".."))
-from harvest import names  # noqa: E402
+from names import names  # noqa: E402
 
 TAKES = ["{he} takes {}", "{he} is on {}", "takes {}", "on {} at home", "home meds are {}", "{he} takes {} every day", "taking {}",
          "{he} ran out of {}", "{he} had {} this morning", "meds are {}", "do you take {}", "any {} today", "prescribed {}",
