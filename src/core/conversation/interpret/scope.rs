@@ -126,9 +126,18 @@ impl Reader<'_> {
     /// "any belly pain let's give her a nitro": an order, where the question has had its words. "Or" asks on.
     fn orders_behind_question(&self, said: &Said) -> bool {
         let orders = matches!(said.data.kind, Kind::MedicationPlanned | Kind::MedicationWithheld);
-        let paused = self.break_before(said.start()) >= Break::Comma;
-        let had = paused || !self.asking.open.is_empty();
+        let had = self.is_led_by_pause(said.start()) || !self.asking.open.is_empty();
         orders && said.opens() && had && self.begins_behind_question(said.start())
+    }
+
+    /// A pause before it, or before the words that mean nothing and lead up to it: "still hurting, so I'm giving ...".
+    fn is_led_by_pause(&self, at: usize) -> bool {
+        let free = |at: usize| self.on.free.get(at).copied().unwrap_or(false) && !self.grammar.is_or(self.on, at);
+        let mut first = at;
+        while self.break_before(first) < Break::Comma && first.checked_sub(1).is_some_and(free) {
+            first -= 1;
+        }
+        self.break_before(first) >= Break::Comma
     }
 
     /// A recogniser that writes no pause: what stands at `at` may begin a sentence of its own.
