@@ -11,8 +11,8 @@ use super::correction::overlay;
 use super::interpret;
 use super::interpret::{Answer, Answered, Draft, Meaning, Question};
 use super::settle;
-use super::settle::Context;
-use super::taken::{Taken, recorded, same_subject};
+use super::settle::{Context, of_patient};
+use super::taken::{Taken, confirms_read_back, recorded, same_subject};
 
 /// How a value is confirmed that was read back.
 pub(super) const READ_BACK: &str = "read_back";
@@ -76,9 +76,8 @@ impl Conversation {
 
     /// "No, twenty" to "pulse twenty?": a part of the number may be lost ("no, one twenty"), so it is not taken for a yes.
     pub(super) fn deny_what_is_confirmed(&self, grammar: &Grammar, taken: &mut Taken) {
-        let confirms = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == READ_BACK);
-        if taken.changes.iter().any(confirms) {
-            taken.changes.retain(|c| !confirms(c));
+        if taken.changes.iter().any(confirms_read_back) {
+            taken.changes.retain(|c| !confirms_read_back(c));
             self.deny(grammar, taken);
         }
     }
@@ -177,7 +176,7 @@ impl Conversation {
 
     /// What a yes or a no makes of one question.
     fn answer_one(&self, grammar: &Grammar, yes: bool, question: &Question, context: Context, taken: &mut Taken) {
-        let Some(mut finding) = interpret::answered(grammar, question, yes) else { return };
+        let Some(finding) = interpret::answered(grammar, question, yes) else { return };
         // "can you feel me touching your feet" names a place, and asks nothing about it.
         if !settle::says_enough(grammar, question.frame, &finding) {
             return;
@@ -187,9 +186,7 @@ impl Conversation {
             ask_again(grammar, "what_then", taken);
             return;
         }
-        if context.patient != 1 {
-            finding.set(Field::Patient, Value::int(context.patient));
-        }
+        let finding = of_patient(context.patient, finding);
         let change = Change::Record(finding.clone());
         if self.handover_since.is_some() {
             taken.restated.push(finding);
@@ -214,10 +211,7 @@ impl Conversation {
             let mut finding = Finding::new(kind);
             fields.iter().for_each(|(field, value)| finding.set(*field, value.clone()));
             finding.set(Field::Change, Value::text("same"));
-            if context.patient != 1 {
-                finding.set(Field::Patient, Value::int(context.patient));
-            }
-            taken.changes.push(Change::Record(finding));
+            taken.changes.push(Change::Record(of_patient(context.patient, finding)));
             return;
         }
         // "How's the chest?" "About the same": nobody looked at it before, so it is no look that is told again.

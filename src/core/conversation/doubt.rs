@@ -10,7 +10,7 @@ use crate::core::utterance::{Change, Doubt, Transcript, Whose};
 
 use super::Conversation;
 use super::over_ours::{SURE_OVER_OURS, is_unsure_over_ours, without_our_values};
-use super::taken::{Taken, recorded};
+use super::taken::{Taken, has_number, recorded};
 
 /// Rival texts parsed for one utterance.
 const RIVALS: usize = 12;
@@ -218,7 +218,7 @@ fn may_hurt(finding: &Finding) -> bool {
         finding.kind(),
         Kind::MedicationPlanned | Kind::MedicationGiven | Kind::MedicationTaken | Kind::Allergy
     );
-    drug || finding.fields().any(|(field, value)| field != Field::Patient && value.as_number().is_some())
+    drug || has_number(finding)
 }
 
 /// Doubts of the finding that is recorded next.

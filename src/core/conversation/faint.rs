@@ -29,10 +29,13 @@ impl Conversation {
         taken: &mut Taken,
     ) {
         for (at, word) in transcript.words.iter().enumerate().filter(|(_, word)| word.probability < FAINT_NAME) {
+            let may_hang = |finding: &Finding| word.probability < FAINT || names_a_substance(finding);
+            if !taken.changes.iter().filter_map(recorded).any(may_hang) {
+                continue;
+            }
             let without = self.understand(grammar, &all_but(&transcript.words, at), when);
             let stands: Vec<Finding> = without.changes.iter().filter_map(recorded).map(bare).collect();
-            let faint = |finding: &Finding| word.probability < FAINT || names_a_substance(finding);
-            doubt_those(taken, word.probability, |finding| faint(finding) && !stands.contains(&bare(finding)));
+            doubt_those(taken, word.probability, |finding| may_hang(finding) && !stands.contains(&bare(finding)));
         }
     }
 }

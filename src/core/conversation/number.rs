@@ -6,7 +6,7 @@ use crate::core::utterance::Change;
 
 use super::Conversation;
 use super::interpret::{Draft, Meaning};
-use super::settle::Context;
+use super::settle::{Context, of_patient};
 use super::taken::{Taken, recorded};
 
 /// What a lone number may be, with the values that it then may have. Common practice, no source.
@@ -23,10 +23,7 @@ impl Conversation {
             return;
         }
         let number = meaning.stray.join(" ");
-        taken.ambiguous = true;
-        taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
-        let options = lone_options(grammar, &number, taken, context.patient);
-        taken.options.extend(options);
+        ask_lone(grammar, &number, &number, context.patient, taken);
     }
 
     /// "one eighteen, ninety four over sixty two": the vital sign that a leading number must be, if only one can hold it.
@@ -35,33 +32,25 @@ impl Conversation {
             return;
         }
         let number = lead.join(" ");
-        let mut options = lone_options(grammar, &number, taken, context.patient);
+        let options = lone_options(grammar, &number, taken, context.patient);
         taken.leftover.retain(|words| *words != number);
-        match (options.len(), options.first().and_then(|o| o.first()).cloned()) {
-            (1, Some(finding)) => {
-                taken.changes.insert(0, Change::Record(finding));
+        match options.as_slice() {
+            [only] => {
+                taken.changes.insert(0, Change::Record(only.clone()));
                 taken.doubts.iter_mut().for_each(|d| d.finding += 1);
             }
-            _ => {
-                taken.ambiguous = true;
-                taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
-                taken.options.append(&mut options);
-            }
+            _ => ask_lone(grammar, &number, &number, context.patient, taken),
         }
     }
 
     /// Numbers beside a measured value that no phrase took are values too: which?
     pub(super) fn take_numbers(&self, grammar: &Grammar, meaning: &Meaning, context: Context, taken: &mut Taken) {
-        let vital = |d: &Draft| grammar.frame(d.frame).is_some_and(|f| f.vital);
         let said = |words: &&String| !meaning.lead.contains(words) && meaning.lead.join(" ") != **words;
         let Some(number) = meaning.numbers.iter().find(said) else { return };
-        if taken.ambiguous || taken.changes.is_empty() || !meaning.drafts.iter().any(vital) {
+        if taken.ambiguous || taken.changes.is_empty() || !meaning.drafts.iter().any(|d| grammar.is_vital(d.frame)) {
             return;
         }
-        taken.ambiguous = true;
-        taken.why.push(grammar.prompt("lone_number", &[("number", number)]));
-        let options = lone_options(grammar, number, taken, context.patient);
-        taken.options.extend(options);
+        ask_lone(grammar, number, number, context.patient, taken);
         let contested =
             |c: &Change| matches!(c, Change::Record(finding) if meaning.contested.contains(&finding.kind()));
         if taken.changes.iter().any(contested) {
@@ -109,14 +98,19 @@ pub(super) fn row_is_plain(row: &[&Draft], others: &[&Draft]) -> bool {
 pub(super) fn ask_row(grammar: &Grammar, row: &[&Draft], context: Context, taken: &mut Taken) {
     let numbers = row.iter().flat_map(|d| &d.numbers).map(|n| n.said.clone()).collect::<Vec<_>>();
     let Some(first) = numbers.first() else { return };
+    ask_lone(grammar, &numbers.join(" "), first, context.patient, taken);
+}
+
+/// Asks what `said` is, of which `number` may be any vital sign that can hold it.
+pub(super) fn ask_lone(grammar: &Grammar, said: &str, number: &str, patient: i64, taken: &mut Taken) {
     taken.ambiguous = true;
-    taken.why.push(grammar.prompt("lone_number", &[("number", &numbers.join(" "))]));
-    let options = lone_options(grammar, first, taken, context.patient);
-    taken.options.extend(options);
+    taken.why.push(grammar.prompt("lone_number", &[("number", said)]));
+    let options = lone_options(grammar, number, taken, patient);
+    taken.options.extend(options.into_iter().map(|finding| vec![finding]));
 }
 
 /// What a number that belongs to nothing may be: each vital sign that was not said and that can hold it.
-pub(super) fn lone_options(grammar: &Grammar, said: &str, taken: &Taken, patient: i64) -> Vec<Vec<Finding>> {
+fn lone_options(grammar: &Grammar, said: &str, taken: &Taken, patient: i64) -> Vec<Finding> {
     let on = grammar.utterance(said);
     let Some(value) = on.number(0) else { return Vec::new() };
     let mut options = Vec::new();
@@ -124,11 +118,7 @@ pub(super) fn lone_options(grammar: &Grammar, said: &str, taken: &Taken, patient
         let said = taken.changes.iter().filter_map(recorded).any(|f| f.kind() == kind && f.get(field).is_some());
         let fits = value.as_int().is_some_and(|n| (low..=high).contains(&n));
         if fits && !said {
-            let mut finding = Finding::new(kind).with(field, Value::Number(value));
-            if patient != 1 {
-                finding.set(Field::Patient, Value::int(patient));
-            }
-            options.push(vec![finding]);
+            options.push(of_patient(patient, Finding::new(kind).with(field, Value::Number(value))));
         }
     }
     options

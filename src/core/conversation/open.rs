@@ -113,8 +113,10 @@ impl Conversation {
     }
 
     fn contested_frames(&self, grammar: &Grammar, when: Moment) -> Vec<usize> {
-        let vital = |frame: &usize| grammar.frame(*frame).is_some_and(|f| f.vital);
-        self.contestable(when).flat_map(|e| grammar.frames_of(e.finding.kind())).filter(vital).collect()
+        self.contestable(when)
+            .flat_map(|e| grammar.frames_of(e.finding.kind()))
+            .filter(|frame| grammar.is_vital(*frame))
+            .collect()
     }
 
     /// What this utterance leaves open.

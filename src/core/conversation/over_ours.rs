@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use crate::core::command::Command;
 use crate::core::event::Outcome;
-use crate::core::finding::{Field, Finding, Kind};
+use crate::core::finding::{Finding, Kind};
 use crate::core::grammar::Grammar;
 use crate::core::text::Token;
 use crate::core::time::Moment;
@@ -16,7 +16,7 @@ use super::Conversation;
 use super::doubt::{SURE_IN_PART, rivals};
 use super::echo;
 use super::open::{Asked, ReadBack};
-use super::taken::{Taken, recorded};
+use super::taken::{Taken, has_number, recorded};
 
 /// What was said over our own words is not believed below this mean probability (0 to 1); below the second where the sound
 /// says that it is somebody else's, which it also says where our sound could not be taken out. On a busy machine our words
@@ -121,10 +121,10 @@ impl Conversation {
         if transcript.confidence < least {
             return None;
         }
-        let vital = |kind: &Kind| grammar.frames_of(*kind).any(|frame| grammar.frame(frame).is_some_and(|f| f.vital));
         let measured = |finding: &&Finding| {
-            let value = finding.fields().any(|(field, value)| field != Field::Patient && value.as_number().is_some());
-            value && vital(&finding.kind()) && !echo::says_our_values(grammar, own_voice, finding)
+            has_number(finding)
+                && grammar.measures(finding.kind())
+                && !echo::says_our_values(grammar, own_voice, finding)
         };
         let heard = self.understand(grammar, &transcript.text, when);
         let other_value = heard.changes.iter().filter_map(recorded).find(measured).map(Finding::kind);
@@ -134,7 +134,7 @@ impl Conversation {
             let ours = |f: &&Finding| echo::says_our_values(grammar, own_voice, f);
             let ours: Vec<Kind> = heard.changes.iter().filter_map(recorded).filter(ours).map(Finding::kind).collect();
             let kinds = theirs.asked.iter().flatten().map(|question| question.kind);
-            kinds.filter(vital).find(|kind| !ours.contains(kind))
+            kinds.filter(|kind| grammar.measures(*kind)).find(|kind| !ours.contains(kind))
         };
         let kind = other_value.or_else(|| if least < SURE_OVER_OURS { name() } else { None })?;
         let unmatched = Understood::unmatched(&transcript.text);

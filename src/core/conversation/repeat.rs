@@ -58,8 +58,7 @@ impl Conversation {
     /// "no, one eighteen" behind "pulse ninety": one corrects himself or the other, and neither stands until it is said
     /// which. True when `finding` was such a value.
     pub(super) fn take_contest(&self, grammar: &Grammar, finding: &Finding, when: Moment, taken: &mut Taken) -> bool {
-        let vital = |frame: usize| grammar.frame(frame).is_some_and(|f| f.vital);
-        if !taken.contests || !grammar.frames_of(finding.kind()).any(vital) {
+        if !taken.contests || !grammar.measures(finding.kind()) {
             return false;
         }
         let differs = |e: &Entry| {

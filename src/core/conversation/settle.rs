@@ -72,9 +72,7 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
             put(&mut finding, *field, value.clone());
         }
     }
-    if context.patient != 1 {
-        put(&mut finding, Field::Patient, Value::int(context.patient));
-    }
+    let mut finding = of_patient(context.patient, finding);
     let impossible = draft.numbers.iter().find(|n| n.impossible && finding.get(n.field).is_some());
     if let Some(number) = impossible {
         return Settled::Rejected(out_of_range(grammar, &finding, number));
@@ -156,6 +154,14 @@ fn each_of_drug(draft: &Draft, finding: &mut Finding) {
 }
 
 /// Fields of a shared list that have no place in this kind are left out.
+/// The finding as one of this patient; the first is named by none.
+pub(super) fn of_patient(patient: i64, mut finding: Finding) -> Finding {
+    if patient != 1 {
+        finding.set(Field::Patient, Value::int(patient));
+    }
+    finding
+}
+
 fn put(finding: &mut Finding, field: Field, value: Value) {
     if schema::shape(finding.kind(), field).is_some() {
         finding.set(field, value);

@@ -14,10 +14,10 @@ use super::Conversation;
 use super::doubt::doubt_next;
 use super::interpret::{Answer, Answered, Draft, Meaning};
 use super::medicine::complete_use;
-use super::number::{ask_row, lone_options, row_is_plain};
+use super::number::{ask_lone, ask_row, row_is_plain};
 use super::settle;
 use super::settle::{Context, Settled};
-use super::taken::{Taken, conflicts, recorded};
+use super::taken::{Taken, conflicts, has_number, recorded};
 
 /// How long after a warning "acknowledged" acts without the tool's name.
 const ACKNOWLEDGE_MS: u64 = 30_000;
@@ -257,11 +257,9 @@ impl Conversation {
     /// while the hospital listens, and nothing that could be compared would keep it. Not where no measurement was told to
     /// us at all, nor in the past tense: that is the report.
     fn is_first_of_its_kind(&self, grammar: &Grammar, finding: &Finding, taken: &Taken) -> bool {
-        let vital = |frame: usize| grammar.frame(frame).is_some_and(|f| f.vital);
-        let number = |(field, value): (Field, &Value)| field != Field::Patient && value.as_number().is_some();
-        let measured = grammar.frames_of(finding.kind()).any(vital) && finding.fields().any(number);
+        let measured = grammar.measures(finding.kind()) && has_number(finding);
         let known = self.ledger.of(finding.kind(), finding.patient()).next().is_some();
-        let told_before = self.ledger.standing().any(|e| grammar.frames_of(e.finding.kind()).any(vital));
+        let told_before = self.ledger.standing().any(|e| grammar.measures(e.finding.kind()));
         measured && !known && told_before && !taken.handover && !taken.retold
     }
 
@@ -282,10 +280,7 @@ impl Conversation {
             return self.contradiction(grammar, finding, taken);
         }
         let number = finding.fields().find_map(|(_, v)| v.as_number()).map(|n| n.to_string()).unwrap_or_default();
-        taken.ambiguous = true;
-        taken.why.push(grammar.prompt("lone_number", &[("number", &number)]));
-        let options = lone_options(grammar, &number, taken, finding.patient());
-        taken.options.extend(options);
+        ask_lone(grammar, &number, &number, finding.patient(), taken);
     }
 }
 

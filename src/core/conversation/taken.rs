@@ -90,14 +90,22 @@ fn without_the_beaten(mut all: Vec<Taken>) -> Vec<Taken> {
     let said: Vec<Vec<Finding>> =
         all.iter().map(|t| t.changes.iter().filter_map(recorded).cloned().collect()).collect();
     // "Twenty" may confirm one value that was read back, or correct the other: neither says more.
-    let confirms = |c: &Change| matches!(c, Change::Confirm { how, .. } if how == READ_BACK);
     let beaten = |(at, taken): (usize, &Taken)| {
         let more = |(i, other): (usize, &Vec<Finding>)| i != at && said.get(at).is_some_and(|m| says_more(other, m));
-        !taken.changes.iter().any(confirms) && said.iter().enumerate().any(more)
+        !taken.changes.iter().any(confirms_read_back) && said.iter().enumerate().any(more)
     };
     let beaten: Vec<bool> = all.iter().enumerate().map(beaten).collect();
     let all = all.into_iter().zip(beaten);
     all.filter(|(_, beaten)| !beaten).map(|(taken, _)| taken).collect()
+}
+
+pub(super) fn confirms_read_back(change: &Change) -> bool {
+    matches!(change, Change::Confirm { how, .. } if how == READ_BACK)
+}
+
+/// A number of its own, and not that of the patient.
+pub(super) fn has_number(finding: &Finding) -> bool {
+    finding.fields().any(|(field, value)| field != Field::Patient && value.as_number().is_some())
 }
 
 pub(super) fn recorded(change: &Change) -> Option<&Finding> {

@@ -325,10 +325,7 @@ pub fn differences(
 /// has told the record. Either way it does not wait until the report is over.
 fn is_worse(protocol: &Protocol, ledger: &Ledger, patient: i64, restated: &Finding) -> bool {
     let who = Who::of(ledger, patient);
-    let unstable = |finding: &Finding| {
-        let hit = limits::crossed(&protocol.vitals, finding, who);
-        hit.is_some_and(|hit| hit.limit.body.level == Level::Unstable)
-    };
+    let unstable = |finding: &Finding| limits::crosses(&protocol.vitals, finding, who) == Some(Level::Unstable);
     unstable(restated) && !ledger.of(restated.kind(), patient).any(|entry| unstable(&entry.finding))
 }
 

@@ -158,7 +158,7 @@ impl Grammar {
         let is = |at: usize, set: &BTreeSet<WordId>| on.ids.get(at).is_some_and(|id| set.contains(id));
         // "isn't he on blood thinners" asks too.
         let not = on.tokens.get(at + 1).is_some_and(|t| t.text == "not");
-        let passed = not || on.free.get(at + 1).copied().unwrap_or(false);
+        let passed = not || on.is_free(at + 1);
         let before_subject = is(at + 1, &self.subject) || (passed && is(at + 2, &self.subject));
         states && phrase.asks.is_none() && is(at, &self.auxiliary) && before_subject
     }
@@ -207,14 +207,14 @@ impl Grammar {
             Some(Role::Open(frame) | Role::Alone(frame)) => phrase.before.contains(&frame),
             _ => false,
         };
-        let free = |at: &usize| on.free.get(*at).copied().unwrap_or(false);
+        let free = |at: &usize| on.is_free(*at);
         let next = (found.end..on.tokens.len()).take_while(|at| *at == found.end || free(&(at - 1)));
         openings.answers.is_empty() && next.into_iter().any(|at| all.get(at).into_iter().flatten().any(of_frame))
     }
 
     fn skip(&self, chart: &mut Chart, state: usize, at: usize, on: &Utterance) {
         let Some((open, cost)) = chart.states.get(state).map(|s| (s.open, s.cost)) else { return };
-        let free = on.free.get(at).copied().unwrap_or(false);
+        let free = on.is_free(at);
         let number = on.tokens.get(at).is_some_and(|t| t.is_number());
         let open = awake(open, at, on);
         let (open, price) = match (free, number) {

@@ -163,7 +163,7 @@ impl Utterance {
     /// A time said first leads its clause: a statement may begin behind it.
     fn begin_behind_times(&mut self, subject: &BTreeSet<WordId>) {
         for at in 0..self.tokens.len() {
-            let first = at + usize::from(self.free.get(at) == Some(&true));
+            let first = at + usize::from(self.is_free(at));
             if self.starts.get(at) != Some(&true) || self.tokens.get(at).is_some_and(|t| t.after >= Break::Comma) {
                 continue;
             }
@@ -173,6 +173,11 @@ impl Utterance {
                 }
             }
         }
+    }
+
+    /// True for a word that is free to be passed over.
+    pub fn is_free(&self, at: usize) -> bool {
+        self.free.get(at) == Some(&true)
     }
 
     /// True when a clause ends before token `at`.
@@ -301,7 +306,7 @@ impl Run<'_> {
     fn passable(&self, at: usize) -> bool {
         let turns = self.grammar.excepts(self.on, at) && at > 0 && self.grammar.is_denier(self.on, at - 1);
         !turns
-            && self.on.free.get(at).copied().unwrap_or(false)
+            && self.on.is_free(at)
             && self.on.ids.get(at).is_some_and(|id| !self.grammar.lead.contains(id) || self.grammar.within.contains(id))
     }
 
@@ -456,7 +461,7 @@ impl Run<'_> {
             return Vec::new();
         }
         // "because his": nothing was said yet.
-        if (at..end).all(|i| self.on.free.get(i).copied().unwrap_or(false)) {
+        if (at..end).all(|i| self.on.is_free(i)) {
             return Vec::new();
         }
         let text = self.on.text.get(first.span.start..last.span.end).unwrap_or("").trim().to_string();

@@ -553,6 +553,16 @@ impl Grammar {
         self.frames.get(index)
     }
 
+    /// True for the frame of what is measured.
+    pub fn is_vital(&self, frame: usize) -> bool {
+        self.frame(frame).is_some_and(|f| f.vital)
+    }
+
+    /// True for a kind that is measured.
+    pub fn measures(&self, kind: Kind) -> bool {
+        self.frames.iter().any(|f| f.kind == kind && f.vital)
+    }
+
     pub fn frame_by_id(&self, id: &str) -> Option<usize> {
         self.frames.iter().position(|f| f.id == id)
     }

@@ -23,7 +23,7 @@ impl Reader<'_> {
             let pause = (end.saturating_sub(1)..next)
                 .filter_map(|i| self.on.tokens.get(i).map(|t| t.after))
                 .fold(Break::None, Break::max);
-            let joined = (end..next).all(|i| self.on.free.get(i).copied().unwrap_or(false));
+            let joined = (end..next).all(|i| self.on.is_free(i));
             let listed = all || !denied || (pause < Break::Comma && frame == Some(draft.frame));
             if !joined || pause >= Break::Stop || !listed || !across {
                 break;

@@ -391,6 +391,6 @@ impl Reader<'_> {
         let affirmed = self.yes.at;
         let last = self.strays.iter().rev().find(|at| **at >= affirmed && **at < start);
         // "he is faking a seizure": what describes a thing stands behind its article.
-        last.is_some_and(|at| at + 1 < start || self.on.free.get(at + 1).copied().unwrap_or(false))
+        last.is_some_and(|at| at + 1 < start || self.on.is_free(at + 1))
     }
 }

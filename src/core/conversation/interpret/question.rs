@@ -100,7 +100,7 @@ impl Reader<'_> {
     /// measured or asked is asked aloud. All else is a question.
     pub(super) fn ask_back(&mut self, found: &Match) {
         self.push_current();
-        let vital = |d: &Draft| self.grammar.frame(d.frame).is_some_and(|f| f.vital);
+        let vital = |d: &Draft| self.grammar.is_vital(d.frame);
         let plan = |d: &Draft| d.kind == Kind::MedicationPlanned;
         let before = std::mem::take(&mut self.meaning.drafts);
         let (mut kept, others): (Vec<Draft>, Vec<Draft>) = before.into_iter().partition(|d| vital(d) || plan(d));

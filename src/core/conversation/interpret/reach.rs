@@ -51,7 +51,7 @@ impl Reader<'_> {
 
     /// "no diabetes, history of asthma": words of its own before the name.
     fn is_led(&self, said: &Said, or: bool) -> bool {
-        let heavy = |at: usize| !self.on.free.get(at).copied().unwrap_or(false);
+        let heavy = |at: usize| !self.on.is_free(at);
         !or && said.found.caps.first().is_some_and(|cap| (said.start()..cap.start).any(heavy))
     }
 
@@ -88,7 +88,7 @@ impl Reader<'_> {
         let end = found.end + usize::from(!self.on.ends_clause(found.end));
         // "no shortness of breath, dizzy though".
         let trails = |at: usize| {
-            let word = self.grammar.asserts(self.on, at) && !self.on.free.get(at).copied().unwrap_or(false);
+            let word = self.grammar.asserts(self.on, at) && !self.on.is_free(at);
             word && !or && self.on.ends_clause(at + 1) && self.break_before(found.start) >= Break::Comma
         };
         let led = led || (found.end..end).any(trails);

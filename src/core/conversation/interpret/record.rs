@@ -253,7 +253,7 @@ impl<'a> Reader<'a> {
     fn carry_back(&mut self, frame: usize, back: &[(Field, Value)], from: usize, negated: bool) {
         let mut next = from;
         for draft in self.meaning.drafts.iter_mut().rev() {
-            let joined = (draft.words.end..next).all(|at| self.on.free.get(at).copied().unwrap_or(false));
+            let joined = (draft.words.end..next).all(|at| self.on.is_free(at));
             let placed = draft.fields.iter().any(|(f, _)| back.iter().any(|(g, _)| f == g));
             let pause = self.on.tokens.get(draft.words.end.saturating_sub(1)).map_or(Break::None, |t| t.after);
             // "abdomen distended, guarding on the right": a side alone is of what stands before it.

@@ -132,7 +132,7 @@ impl Reader<'_> {
 
     /// A pause before it, or before the words that mean nothing and lead up to it: "still hurting, so I'm giving ...".
     fn is_led_by_pause(&self, at: usize) -> bool {
-        let free = |at: usize| self.on.free.get(at).copied().unwrap_or(false) && !self.grammar.is_or(self.on, at);
+        let free = |at: usize| self.on.is_free(at) && !self.grammar.is_or(self.on, at);
         let mut first = at;
         while self.break_before(first) < Break::Comma && first.checked_sub(1).is_some_and(free) {
             first -= 1;
@@ -251,7 +251,7 @@ impl Reader<'_> {
     fn restates_what_was(&mut self) {
         self.was = true;
         if let Some(draft) = &mut self.current {
-            draft.restated |= self.grammar.frame(draft.frame).is_some_and(|f| f.vital) && !has_value(draft);
+            draft.restated |= self.grammar.is_vital(draft.frame) && !has_value(draft);
         }
     }
 
@@ -276,8 +276,7 @@ impl Reader<'_> {
             return;
         }
         let grammar = self.grammar;
-        let vital = |frame: usize| grammar.frame(frame).is_some_and(|f| f.vital);
-        self.meaning.drafts.retain(|d| d.words.start < begin || !vital(d.frame));
+        self.meaning.drafts.retain(|d| d.words.start < begin || !grammar.is_vital(d.frame));
     }
 
     /// "start CPR if you lose the pulse": nothing was started.

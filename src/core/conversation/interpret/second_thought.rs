@@ -66,7 +66,7 @@ impl Reader<'_> {
         let Some(draft) = self.last_draft().filter(|d| has_value(d) && !d.negated) else { return false };
         let end = draft.words.end;
         let stops = (end..=at).any(|i| self.break_before(i) >= Break::Stop);
-        !stops && (end..at).all(|i| self.on.free.get(i).copied().unwrap_or(false))
+        !stops && (end..at).all(|i| self.on.is_free(i))
     }
 
     /// Another value for `draft`: a number for a number, a place for a place, a word for a word. Not what a "no" can deny

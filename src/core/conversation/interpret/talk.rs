@@ -94,8 +94,8 @@ impl Reader<'_> {
         self.push_current();
         // "no loss of consciousness, per the wife": who told what was just said.
         let told = self.meaning.drafts.last_mut().filter(|d| {
-            let vital = self.grammar.frame(d.frame).is_some_and(|f| f.vital);
-            let joined = (d.words.end..found.start).all(|at| self.on.free.get(at).copied().unwrap_or(false));
+            let vital = self.grammar.is_vital(d.frame);
+            let joined = (d.words.end..found.start).all(|at| self.on.is_free(at));
             let stop = (d.words.end.saturating_sub(1)..found.start)
                 .any(|at| self.on.tokens.get(at).is_some_and(|t| t.after >= Break::Stop));
             !vital && joined && !stop && self.on.ends_clause(found.end)
