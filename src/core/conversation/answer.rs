@@ -37,7 +37,7 @@ impl Conversation {
             taken.ambiguous = true;
             let of_it =
                 |c: &Change| recorded(c).is_some_and(|f| f.kind() == kind && f.get(Field::Name) == Some(&other));
-            taken.changes.retain(|c| !of_it(c));
+            taken.take_out(of_it);
             taken.options.extend([finding(true), finding(false)]);
             taken.why.push(grammar.prompt("unclear_word", &[("finding", &what), ("word", &word)]));
             return;
@@ -76,8 +76,7 @@ impl Conversation {
 
     /// "No, twenty" to "pulse twenty?": a part of the number may be lost ("no, one twenty"), so it is not taken for a yes.
     pub(super) fn deny_what_is_confirmed(&self, grammar: &Grammar, taken: &mut Taken) {
-        if taken.changes.iter().any(confirms_read_back) {
-            taken.changes.retain(|c| !confirms_read_back(c));
+        if !taken.take_out(confirms_read_back).is_empty() {
             self.deny(grammar, taken);
         }
     }

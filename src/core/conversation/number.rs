@@ -53,22 +53,17 @@ impl Conversation {
         ask_lone(grammar, number, number, context.patient, taken);
         let contested =
             |c: &Change| matches!(c, Change::Record(finding) if meaning.contested.contains(&finding.kind()));
-        if taken.changes.iter().any(contested) {
-            taken.changes.retain(|c| !contested(c));
-            taken.doubts.clear();
-        }
+        taken.take_out(contested);
     }
 
     /// A time of day beside a finding that no phrase took: was that when it happened?
     pub(super) fn take_times(&self, grammar: &Grammar, times: &[String], taken: &mut Taken) {
         let Some(time) = times.first() else { return };
-        let Some(at) = taken.changes.iter().rposition(|c| matches!(c, Change::Record(_))) else { return };
+        let Some(last) = taken.changes.iter().rfind(|c| matches!(c, Change::Record(_))).cloned() else { return };
         taken.ambiguous = true;
         taken.why.push(grammar.prompt("lone_time", &[("time", time)]));
-        if let Change::Record(finding) = taken.changes.remove(at) {
-            taken.options.push(vec![finding]);
-        }
-        taken.doubts.retain(|d| d.finding != at);
+        let out = taken.take_out(|c| *c == last);
+        taken.options.extend(out.iter().filter_map(recorded).map(|finding| vec![finding.clone()]));
     }
 }
 

@@ -182,12 +182,7 @@ pub(super) fn is_unsure_over_ours(transcript: &Transcript) -> bool {
 /// What is unsure over our words and has the value that we are just saying is what comes back of it.
 pub(super) fn without_our_values(grammar: &Grammar, own_voice: &str, taken: &mut Taken) {
     let ours = |change: &Change| matches!(change, Change::Record(f) if echo::says_our_values(grammar, own_voice, f));
-    let kept: Vec<bool> = taken.changes.iter().filter(|c| recorded(c).is_some()).map(|c| !ours(c)).collect();
-    taken.changes.retain(|change| !ours(change));
-    taken.doubts.retain(|doubt| kept.get(doubt.finding).copied().unwrap_or(true));
-    for doubt in &mut taken.doubts {
-        doubt.finding = kept.iter().take(doubt.finding).filter(|kept| **kept).count();
-    }
+    taken.take_out(ours);
 }
 
 /// A text without a part of it.

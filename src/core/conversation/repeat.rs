@@ -81,13 +81,13 @@ impl Conversation {
 
     /// Two numbers for one thing in one breath: which?
     pub(super) fn contradiction(&self, grammar: &Grammar, finding: Finding, taken: &mut Taken) {
-        let at = taken.changes.iter().position(|c| matches!(c, Change::Record(f) if f.kind() == finding.kind()));
+        let of_kind = |c: &&Change| matches!(c, Change::Record(f) if f.kind() == finding.kind());
+        let first = taken.changes.iter().find(of_kind).cloned();
         let what = settle::spoken(grammar, finding.kind());
         taken.why.push(grammar.prompt("two_values", &[("finding", &what)]));
         taken.ambiguous = true;
-        if let Some(Change::Record(first)) = at.map(|at| taken.changes.remove(at)) {
-            taken.options.push(vec![first]);
-        }
+        let out = taken.take_out(|c| Some(c) == first.as_ref());
+        taken.options.extend(out.iter().filter_map(recorded).map(|finding| vec![finding.clone()]));
         taken.options.push(vec![finding]);
     }
 }

@@ -169,7 +169,7 @@ impl Conversation {
             }
             Settled::Ambiguous(options, why) => {
                 let offered = |f: &Finding| options.iter().any(|option| option.contains(f));
-                taken.changes.retain(|c| !matches!(c, Change::Record(f) if offered(f)));
+                taken.take_out(|c| matches!(c, Change::Record(f) if offered(f)));
                 taken.ambiguous = true;
                 taken.options.extend(options);
                 taken.why.push(why);
@@ -290,9 +290,8 @@ fn ask_felt_or_heard(grammar: &Grammar, taken: &mut Taken) {
         Change::Record(finding) => settle::felt_and_heard(finding),
         _ => None,
     };
-    let Some((at, options)) = taken.changes.iter().enumerate().find_map(|(at, c)| Some((at, both(c)?))) else { return };
-    taken.changes.remove(at);
-    taken.doubts.retain(|d| d.finding != at);
+    let Some(options) = taken.changes.iter().find_map(both) else { return };
+    taken.take_out(|c| both(c).is_some_and(|of_it| of_it == options));
     taken.ambiguous = true;
     taken.options.extend(options.map(|option| vec![option]));
     taken.why.push(grammar.prompt("palpated_bottom_number", &[]));

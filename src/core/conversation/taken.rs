@@ -42,6 +42,20 @@ pub(super) struct Taken {
     pub explain: Vec<String>,
 }
 
+impl Taken {
+    /// Takes changes out, with what is doubted of them; the other doubts stay with their findings. Gives what was taken.
+    pub(super) fn take_out(&mut self, of_it: impl Fn(&Change) -> bool) -> Vec<Change> {
+        let kept: Vec<bool> = self.changes.iter().filter(|c| recorded(c).is_some()).map(|c| !of_it(c)).collect();
+        self.doubts.retain(|doubt| kept.get(doubt.finding).copied().unwrap_or(true));
+        for doubt in &mut self.doubts {
+            doubt.finding = kept.iter().take(doubt.finding).filter(|kept| **kept).count();
+        }
+        let (out, kept) = std::mem::take(&mut self.changes).into_iter().partition(|change| of_it(change));
+        self.changes = kept;
+        out
+    }
+}
+
 pub(super) fn same(a: &Taken, b: &Taken) -> bool {
     a.changes == b.changes
         && a.commands == b.commands
@@ -74,8 +88,7 @@ pub(super) fn merge(grammar: &Grammar, all: Vec<Taken>) -> Taken {
     }
     let own = |t: &Taken| t.changes.iter().filter(|c| !shared(c)).filter_map(recorded).cloned().collect();
     let mut merged = first.clone();
-    merged.changes.retain(shared);
-    merged.doubts.clear();
+    merged.take_out(|change| !shared(change));
     merged.ambiguous = true;
     merged.options.extend(all.iter().take(OPTIONS).map(own));
     merged.why.push(grammar.prompt("two_meanings", &[]));
@@ -199,4 +212,30 @@ pub(super) fn conflicts(finding: &Finding, taken: &Taken) -> bool {
                         && old.get(f).is_some_and(|w| w != v)
                 })
         })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_taken_out_takes_its_doubts_and_no_others() {
+        let record = |kind: Kind| Change::Record(Finding::new(kind));
+        let doubt = |finding: usize, field: &str| Doubt {
+            finding,
+            field: field.into(),
+            heard: 1.into(),
+            or: Vec::new(),
+            probability: 0.5,
+        };
+        let confirm = Change::Confirm { target: 3, how: READ_BACK.into(), echoed: None };
+        let mut taken = Taken {
+            changes: vec![record(Kind::Pulse), confirm.clone(), record(Kind::Glucose), record(Kind::Respirations)],
+            doubts: vec![doubt(1, "of glucose"), doubt(2, "of respirations"), doubt(0, "of pulse")],
+            ..Taken::default()
+        };
+        assert_eq!(taken.take_out(|c| *c == record(Kind::Glucose)), [record(Kind::Glucose)]);
+        assert_eq!(taken.changes, [record(Kind::Pulse), confirm, record(Kind::Respirations)]);
+        assert_eq!(taken.doubts, [doubt(1, "of respirations"), doubt(0, "of pulse")]);
+    }
 }
