@@ -123,6 +123,7 @@ fn of_cap(grammar: &Grammar, cap: &Cap, kind: Kind, now: &DateTime<FixedOffset>,
                 }
                 Source::Minutes => Value::Number(parts(*seconds, 60)),
                 Source::Hours => Value::Number(parts(*seconds, 3600)),
+                Source::Days => Value::Number(Decimal::from_int(seconds / 86_400)),
                 _ => Value::Number(Decimal::from_int(*seconds)),
             };
             all.push(base(*field, value));

@@ -349,10 +349,13 @@ impl Run<'_> {
             | Source::Pounds
             | Source::Kilograms => self.numbers(slot, source, at),
             Source::Rest => self.rest(at),
-            Source::Seconds | Source::Minutes | Source::Hours | Source::Ago => text::durations(tokens, at)
-                .into_iter()
-                .map(|s| (s.end, CapValue::Seconds { seconds: s.seconds, approximate: s.approximate }, false))
-                .collect(),
+            Source::Seconds | Source::Minutes | Source::Hours | Source::Days | Source::Ago => {
+                text::durations(tokens, at)
+                    .into_iter()
+                    .filter(|s| source != Source::Days || is_of_days(s))
+                    .map(|s| (s.end, CapValue::Seconds { seconds: s.seconds, approximate: s.approximate }, false))
+                    .collect()
+            }
             Source::Clock | Source::ClockText => {
                 text::clocks(tokens, at).into_iter().map(|c| (c.end, CapValue::Clock(c), false)).collect()
             }
@@ -467,4 +470,11 @@ impl Run<'_> {
         let text = self.on.text.get(first.span.start..last.span.end).unwrap_or("").trim().to_string();
         vec![(end, CapValue::Text(text), false)]
     }
+}
+
+/// Minutes to weeks: months and years are no number of days.
+fn is_of_days(length: &text::Span) -> bool {
+    const DAY: i64 = 86_400;
+    let months = length.approximate && length.seconds >= 28 * DAY;
+    length.seconds <= 60 * DAY && !months
 }

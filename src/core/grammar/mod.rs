@@ -103,7 +103,6 @@ pub(crate) enum Node {
 pub(crate) struct List {
     #[allow(dead_code)]
     pub id: String,
-    #[allow(dead_code)]
     pub sounds: bool,
     pub items: Vec<Item>,
     /// First word to the words that must follow and the item meant.
@@ -132,6 +131,8 @@ pub enum Source {
     Seconds,
     Minutes,
     Hours,
+    /// The whole days of a length of time: of two weeks 14, of two hours none.
+    Days,
     /// A length of time that ended now.
     Ago,
     /// A time of day, today or the last one before now.
@@ -159,6 +160,7 @@ impl Source {
             "seconds" => Source::Seconds,
             "minutes" => Source::Minutes,
             "hours" => Source::Hours,
+            "days" => Source::Days,
             "ago" => Source::Ago,
             "clock" => Source::Clock,
             "moment" => Source::Moment,
@@ -595,6 +597,12 @@ impl Grammar {
 
     pub fn command(&self, index: usize) -> Option<&CommandEntry> {
         self.commands.get(index)
+    }
+
+    /// The names that may be recognised by their sound, as they are said.
+    pub fn names(&self) -> impl Iterator<Item = String> + '_ {
+        let lists = self.lists.iter().filter(|list| list.sounds);
+        lists.flat_map(|list| &list.items).flat_map(|item| item.say.iter().cloned())
     }
 
     /// What is so of a drug where nothing else is said: its unit, its route.

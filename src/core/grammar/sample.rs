@@ -333,6 +333,11 @@ impl Maker<'_> {
                 self.say(&value.to_string());
                 CapValue::Number(value)
             }
+            Source::Days => {
+                let weeks = 2 + self.random.below(5) as i64;
+                self.say(&format!("{weeks} weeks"));
+                CapValue::Seconds { seconds: weeks * 604_800, approximate: false }
+            }
             Source::Seconds | Source::Minutes | Source::Hours | Source::Ago => {
                 let minutes = 2 + self.random.below(50) as i64;
                 self.say(&format!("{minutes} minutes"));

@@ -19,7 +19,7 @@ const VOWEL: u8 = b'A';
 const WHOLE: u16 = 2;
 const HALF: u16 = 1;
 /// Sounds of a sentence, at least and at most: shorter ones are like anything, longer ones are slow.
-const SOUNDS: std::ops::RangeInclusive<usize> = 5..=60;
+pub(super) const SOUNDS: std::ops::RangeInclusive<usize> = 5..=60;
 /// Sounds of a sentence besides its holes, at least.
 const LETTERS: usize = 3;
 /// What is said often is nearer: a sound's cost for each factor of e, and at most.
@@ -80,7 +80,7 @@ pub struct Find {
 
 /// One sound of what was written.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Heard {
+pub(super) struct Heard {
     sound: u8,
     /// True within a number.
     number: bool,
@@ -93,8 +93,7 @@ impl Alike {
         let mut entries: Vec<Entry> = Vec::new();
         let mut times: Vec<f32> = Vec::new();
         for sentence in sentences {
-            let mut numbers = Numbers::default();
-            let text = holed(sentence.trim().trim_end_matches('.'), &mut |number| numbers.see(number));
+            let (text, numbers) = with_holes(&sentence);
             let sounds = sounds_of(&text);
             let letters = sounds.iter().filter(|s| **s != HOLE_SOUND).count();
             if let Some(at) = seen.get(&sounds) {
@@ -116,7 +115,7 @@ impl Alike {
         for at in 1..entries.len() {
             let (before, from) = entries.split_at_mut(at);
             if let (Some(before), Some(entry)) = (before.last(), from.first_mut()) {
-                entry.shared = entry.sounds.iter().zip(&before.sounds).take_while(|(a, b)| a == b).count();
+                entry.shared = shared(&entry.sounds, &before.sounds);
             }
         }
         Alike { entries }
@@ -173,7 +172,7 @@ impl Alike {
 }
 
 /// The sounds of what was written. Numbers sound as they are said.
-fn heard(written: &str) -> Vec<Heard> {
+pub(super) fn heard(written: &str) -> Vec<Heard> {
     let mut numbers = Vec::new();
     let text = holed(written, &mut |number| numbers.push(number.to_string()));
     let mut numbers = numbers.into_iter();
@@ -263,8 +262,20 @@ fn holed(text: &str, tell: &mut dyn FnMut(&str)) -> String {
     out
 }
 
+/// A sentence with its numbers as holes.
+pub(super) fn with_holes(sentence: &str) -> (String, Numbers) {
+    let mut numbers = Numbers::default();
+    let text = holed(sentence.trim().trim_end_matches('.'), &mut |number| numbers.see(number));
+    (text, numbers)
+}
+
+/// Sounds that two begin with alike.
+pub(super) fn shared(one: &[u8], other: &[u8]) -> usize {
+    one.iter().zip(other).take_while(|(a, b)| a == b).count()
+}
+
 /// Rough classes of sound, one letter each.
-fn sounds_of(text: &str) -> Vec<u8> {
+pub(super) fn sounds_of(text: &str) -> Vec<u8> {
     let mut sounds: Vec<u8> = Vec::new();
     for word in text.split(|c: char| c.is_whitespace() || ",.;:?!-'\"".contains(c)) {
         let letters: Vec<char> = word.to_lowercase().chars().collect();
@@ -346,7 +357,7 @@ fn least(words: &[u8; KINDS], all: &[u8; KINDS], sentence: &[u8; KINDS]) -> u16 
 
 /// Alignments of what was heard with the beginning of a sentence, a row for each of its sounds: the cheapest for each
 /// beginning of what was heard. What the next sentence begins with in the same way is kept.
-struct Rows {
+pub(super) struct Rows {
     /// For each kind of sound in a sentence, the cost of each sound heard in its place.
     between: Vec<Vec<u16>>,
     /// Cost of each sound heard that no sentence has, and of each that a hole takes.
@@ -364,7 +375,7 @@ struct Row {
 }
 
 impl Rows {
-    fn new(heard: &[Heard]) -> Rows {
+    pub(super) fn new(heard: &[Heard]) -> Rows {
         let between = |sound: &u8| heard.iter().map(|h| between(h.sound, *sound)).collect();
         let alone: Vec<u16> = heard.iter().map(|h| alone(h.sound)).collect();
         let mut rows = vec![Row { costs: vec![0; heard.len() + 1], cheapest: 0 }; SOUNDS.end() + 1];
@@ -376,19 +387,26 @@ impl Rows {
     }
 
     /// The next sentence has its first `shared` sounds from the one before it.
-    fn keep(&mut self, shared: usize) {
+    pub(super) fn keep(&mut self, shared: usize) {
         self.valid = self.valid.min(shared + 1);
     }
 
     /// Cost of the cheapest alignment with `sentence`, if not above `bound`. The cheapest of a row never falls from one
     /// sound to the next, so the first row above `bound` ends it.
     fn align(&mut self, sentence: &[u8], bound: u16) -> Option<u16> {
+        self.beginnings(sentence, bound)?.last().copied().filter(|cost| *cost <= bound)
+    }
+
+    /// Cost of the cheapest alignment of `sentence` with each beginning of what was heard, if one is not above `bound`.
+    pub(super) fn beginnings(&mut self, sentence: &[u8], bound: u16) -> Option<&[u16]> {
         loop {
-            let last = self.rows.get(self.valid - 1).filter(|row| row.cheapest <= bound)?;
-            let Some(sound) = sentence.get(self.valid - 1) else {
-                return last.costs.last().copied().filter(|cost| *cost <= bound);
-            };
-            self.add(*sound);
+            if self.rows.get(self.valid - 1)?.cheapest > bound {
+                return None;
+            }
+            match sentence.get(self.valid - 1) {
+                Some(sound) => self.add(*sound),
+                None => return self.rows.get(self.valid - 1).map(|row| row.costs.as_slice()),
+            }
         }
     }
 

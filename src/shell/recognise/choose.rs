@@ -15,6 +15,9 @@ use super::template::{self, Ear};
 /// Sentences that sound like what was written: so many are weighed, none farther than `FARTHEST` a sound.
 const FINDS: usize = 6;
 const FARTHEST: f32 = 0.45;
+/// The same of sentences with a name in the place of words that sound like it.
+const NAMES: usize = 4;
+const FARTHEST_NAME: f32 = 0.4;
 /// A sentence takes the place of what was written if its log probability by the sound alone is worse by no more than
 /// `WORSE`, and `WORSE_UNSURE` more for each unit by which the mean token of the best decoding falls short of certainty, and
 /// `WORSE_NEAR` more for each unit by which it is nearer than `NEAR` a sound.
@@ -163,7 +166,9 @@ impl Engine {
         let guided = candidates.first().map_or(f32::NEG_INFINITY, |c| c.reading.path.sum());
         let allowed = heard - WORSE + WORSE_UNSURE * mean;
         let ear = Ear { rules: &self.rules, digits: &self.digits, bpe: &self.bpe, model: &language.model };
-        for find in finds(&language.alike, &texts) {
+        let mut finds = finds(&language.alike, &texts);
+        finds.extend(self.names_in(language, candidates));
+        for find in finds {
             let (further, bonus) = if find.cost <= SAME_SOUNDS { (WORSE_SAME, UNDERSTOOD_SAME) } else { (0.0, 0.0) };
             let closer = WORSE_NEAR * (NEAR - find.cost).max(0.0) + further;
             let best = candidates.get(likeliest(candidates)).map_or(f32::NEG_INFINITY, |c| c.merit);
@@ -192,6 +197,21 @@ impl Engine {
             candidates.push(Candidate { reading, merit, words: true, guessed: !sure });
         }
         Ok(())
+    }
+
+    /// What was written and makes no sense, with a name in the place of words that sound like it.
+    fn names_in(&self, language: &Language, candidates: &[Candidate]) -> Vec<Find> {
+        let senseless = candidates.iter().filter(|c| !c.reading.understood && c.words);
+        let find = |c: &Candidate| {
+            let written = self.text(&c.reading.path);
+            language.names.find(&written, NAMES, FARTHEST_NAME, |text| language.understands(text))
+        };
+        let mut finds: Vec<Find> = senseless.flat_map(find).collect();
+        finds.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+        let mut seen = HashSet::new();
+        finds.retain(|find| seen.insert(find.text.clone()));
+        finds.truncate(NAMES);
+        finds
     }
 
     fn reading(&self, language: &Language, path: Path) -> Reading {

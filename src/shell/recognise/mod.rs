@@ -11,6 +11,7 @@ pub mod doubt;
 #[cfg(feature = "whisper")]
 mod engine;
 pub mod language;
+pub mod named;
 pub mod pace;
 pub mod template;
 pub mod wire;

@@ -14,6 +14,7 @@ use anyhow::{Context, Result};
 use super::Options;
 use super::alike::Alike;
 use super::doubt::text_of;
+use super::named::Names;
 use crate::core::conversation::Conversation;
 use crate::core::event::Outcome;
 use crate::core::finding::Kind;
@@ -41,6 +42,8 @@ pub struct Language {
     pub model: NGram,
     /// The same sentences, to be found by their sounds.
     pub alike: Alike,
+    /// Names of drugs and allergens, to be found by their sounds in any sentence.
+    pub names: Names,
     /// What is understood.
     pub grammar: Grammar,
 }
@@ -79,7 +82,8 @@ pub fn build(options: &Options, vocabulary: &[Vec<u8>], bpe: &Bpe, end: i32) -> 
         return Ok(None);
     }
     let alike = Alike::new(sentences.iter().map(|tokens| text_of(vocabulary, tokens)));
-    Ok(Some(Language { model: NGram::train(vocabulary, end, sentences.into_iter()), alike, grammar }))
+    let names = Names::new(grammar.names());
+    Ok(Some(Language { model: NGram::train(vocabulary, end, sentences.into_iter()), alike, names, grammar }))
 }
 
 fn grammar(data: &DataSet) -> Result<Grammar> {
