@@ -195,8 +195,12 @@ impl Reader<'_> {
             return Some(Verdict::Stands);
         }
         // What the "no" was for is no thing that can be denied, and nothing behind it is: "no glucose, he can not swallow".
+        // "No I bumped him up to six" answers, and tells what was done.
         if !said.deniable() {
             self.no.denial = Denial::None;
+            if said.start() > self.no.end && self.grammar.is_subject(self.on, self.no.end) {
+                return Some(Verdict::Stands);
+            }
             self.block(said.found);
             self.contest(said);
             return None;
@@ -295,9 +299,10 @@ impl Reader<'_> {
         self.yes.end = Some(end);
     }
 
-    /// "no nitro, he took it", "no, she's pregnant": a sentence of its own is not denied.
+    /// "no nitro, he took it", "no, she's pregnant", "no he takes lisinopril": a sentence of its own is not denied.
     pub(super) fn forget_no_before_subject(&mut self, at: usize) {
-        let right_behind = self.no.end == at && self.grammar.is_auxiliary(self.on, at + 1);
+        let states = self.grammar.is_auxiliary(self.on, at + 1) || self.grammar.asserts(self.on, at + 1);
+        let right_behind = self.no.end == at && states;
         if !self.grammar.is_subject(self.on, at) || (self.loose.is_empty() && !right_behind) {
             return;
         }
@@ -316,12 +321,31 @@ impl Reader<'_> {
 
     /// A "denies" that ended at `end`.
     pub(super) fn deny_list(&mut self, end: usize) {
-        self.push_current();
+        if !self.names_a_place() {
+            self.push_current();
+        }
         self.no.denial = Denial::List;
         self.no.end = end;
         self.no.listed = None;
         self.no.closed = None;
         self.tell_on();
+    }
+
+    /// "belly is without any guarding": only the place was named, and what is denied is denied there.
+    fn names_a_place(&self) -> bool {
+        let place = |(field, _): &(Field, Value)| matches!(field, Field::Region | Field::Quadrant | Field::Side);
+        self.current.as_ref().is_some_and(|d| !d.fields.is_empty() && d.fields.iter().all(place))
+    }
+
+    /// "denies any diabetes, any hypertension": a list of denials goes on with one of its kind.
+    pub(super) fn denies_on(&self, next: &[Step]) -> bool {
+        let kind = |frame: usize| self.grammar.frame(frame).map(|f| f.kind);
+        let (Denial::List, Some(listed)) = (self.no.denial, self.no.listed.and_then(kind)) else { return false };
+        let said = next.iter().find_map(|step| match step {
+            Step::Phrase(found) => Some(self.grammar.phrase(found.phrase)?.role),
+            _ => None,
+        });
+        matches!(said, Some(Role::Open(frame) | Role::Alone(frame)) if kind(frame) == Some(listed))
     }
 
     /// A "not" that ended at `end`.

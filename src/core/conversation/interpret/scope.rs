@@ -5,7 +5,7 @@ use super::draft::{has_value, is_mere};
 use super::polarity::Denial;
 use super::question::Answer;
 use super::record::Said;
-use crate::core::finding::Kind;
+use crate::core::finding::{Field, Kind, Value};
 use crate::core::grammar::{Match, Mood, Phrase, Role, Step};
 use crate::core::text::Break;
 
@@ -203,9 +203,9 @@ impl Reader<'_> {
         }
     }
 
-    pub(super) fn guard(&mut self, guard: usize, phrase: &Phrase, found: &Match) {
+    pub(super) fn guard(&mut self, guard: usize, phrase: &Phrase, found: &Match, next: &[Step]) {
         let Some(mood) = self.grammar.guard(guard).map(|g| g.mood) else { return };
-        if self.goes_on(mood, found) {
+        if self.goes_on(mood, found) || mood == Mood::Question && self.denies_on(next) {
             return;
         }
         self.meaning.aside = true;
@@ -247,8 +247,11 @@ impl Reader<'_> {
         true
     }
 
-    /// "pulse was ninety".
+    /// "pulse was ninety". What others measured before us is told for the first time.
     fn restates_what_was(&mut self) {
+        if self.source.contains(&(Field::ReportedBy, Value::text("other_agency"))) {
+            return;
+        }
         self.was = true;
         if let Some(draft) = &mut self.current {
             draft.restated |= self.grammar.is_vital(draft.frame) && !has_value(draft);
