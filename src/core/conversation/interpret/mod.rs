@@ -205,6 +205,7 @@ impl<'a> Reader<'a> {
         self.push_current();
         let copies = self.meaning.copies;
         self.meaning.drafts.iter_mut().for_each(|d| d.copies = copies);
+        self.of_the_limb_treated();
         self.mark_unclear();
         self.mark_cut_short();
         self.count_as_stock();

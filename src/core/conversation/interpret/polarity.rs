@@ -195,12 +195,8 @@ impl Reader<'_> {
             return Some(Verdict::Stands);
         }
         // What the "no" was for is no thing that can be denied, and nothing behind it is: "no glucose, he can not swallow".
-        // "No I bumped him up to six" answers, and tells what was done.
         if !said.deniable() {
             self.no.denial = Denial::None;
-            if said.start() > self.no.end && self.grammar.is_subject(self.on, self.no.end) {
-                return Some(Verdict::Stands);
-            }
             self.block(said.found);
             self.contest(said);
             return None;
@@ -299,9 +295,10 @@ impl Reader<'_> {
         self.yes.end = Some(end);
     }
 
-    /// "no nitro, he took it", "no, she's pregnant", "no he takes lisinopril": a sentence of its own is not denied.
+    /// "no nitro, he took it", "no, she's pregnant", "no he took it": a sentence of its own is not denied.
     pub(super) fn forget_no_before_subject(&mut self, at: usize) {
-        let states = self.grammar.is_auxiliary(self.on, at + 1) || self.grammar.asserts(self.on, at + 1);
+        let grammar = self.grammar;
+        let states = grammar.is_pronoun(self.on, at) || grammar.is_auxiliary(self.on, at + 1);
         let right_behind = self.no.end == at && states;
         if !self.grammar.is_subject(self.on, at) || (self.loose.is_empty() && !right_behind) {
             return;

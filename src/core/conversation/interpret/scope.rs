@@ -239,7 +239,7 @@ impl Reader<'_> {
             // "he takes aspirin, doesn't he".
             Mood::Tag => self.ask_back(found),
             // The list that it asks about may go on.
-            Mood::AnyOf if self.asks() => {}
+            Mood::AnyOf if self.asks() || self.denied_before(found.start) => {}
             // "no change, still wheezing" tells.
             Mood::Question if self.tells_still(found) => self.asking.still = true,
             _ => return false,
@@ -304,6 +304,12 @@ impl Reader<'_> {
             },
             _ => None,
         });
-        asked.is_some_and(|end| (1..=end).all(|at| self.break_before(at) < Break::Stop))
+        asked.is_some_and(|end| (1..=end).all(|at| self.break_before(at) < Break::Stop) && !self.denied_before(end))
+    }
+
+    /// "no viagra or anything like that" asks about none.
+    fn denied_before(&self, end: usize) -> bool {
+        let denies = |at: usize| self.grammar.is_denier(self.on, at) || self.grammar.denies_lists(self.on, at);
+        (0..end).any(denies)
     }
 }
