@@ -12,6 +12,7 @@ use super::interpret;
 use super::interpret::{Answer, Answered, Draft, Meaning, Question};
 use super::settle;
 use super::settle::{Context, of_patient};
+use super::take::apart;
 use super::taken::{Taken, confirms_read_back, recorded, same_subject};
 
 /// How a value is confirmed that was read back.
@@ -24,7 +25,8 @@ impl Conversation {
         let ([asked], true) = (self.open.as_slice(), taken.contests) else { return };
         let [question] = asked.questions.as_slice() else { return };
         let name = |fields: &[(Field, Value)]| fields.iter().find(|(f, _)| *f == Field::Name).map(|(_, v)| v.clone());
-        let told = |draft: &Draft| draft.negated || draft.fields.iter().any(|(f, _)| *f == Field::Present);
+        let polar = |(field, _): &(Field, Value)| matches!(field, Field::Present | Field::Taken | Field::None);
+        let told = |draft: &Draft| draft.negated || draft.fields.iter().any(polar);
         let beside = |draft: &&Draft| draft.frame == question.frame && name(&draft.fields).is_some();
         let Some(named) = name(&question.fields) else { return };
         let drafts: Vec<&Draft> = meaning.drafts.iter().filter(beside).collect();
@@ -185,13 +187,14 @@ impl Conversation {
             ask_again(grammar, "what_then", taken);
             return;
         }
-        let finding = of_patient(context.patient, finding);
-        let change = Change::Record(finding.clone());
-        if self.handover_since.is_some() {
-            taken.restated.push(finding);
-        } else if !taken.changes.contains(&change) {
-            // "not really, no" says it once.
-            taken.changes.push(change);
+        for finding in apart(of_patient(context.patient, finding)) {
+            let change = Change::Record(finding.clone());
+            if self.handover_since.is_some() {
+                taken.restated.push(finding);
+            } else if !taken.changes.contains(&change) {
+                // "not really, no" says it once.
+                taken.changes.push(change);
+            }
         }
         taken.answered = true;
     }
@@ -229,7 +232,11 @@ impl Conversation {
             finding.remove(field);
         }
         finding.set(Field::Unchanged, Value::Flag(true));
-        taken.changes.push(Change::Record(finding));
+        // "Same, no change" says it once.
+        let change = Change::Record(finding);
+        if !taken.changes.contains(&change) {
+            taken.changes.push(change);
+        }
     }
 }
 

@@ -107,6 +107,50 @@ impl Conversation {
         }
     }
 
+    /// "Last one was ten minutes ago": of the dose told in this breath or the one before, where nobody said when it was.
+    pub(super) fn time_last_dose(&self, told: &Finding, taken: &mut Taken) {
+        let Some(at) = told.get(Field::HappenedAt).filter(|_| self.handover_since.is_none() && !taken.handover) else {
+            return;
+        };
+        let dose = |f: &Finding| matches!(f.kind(), Kind::MedicationTaken | Kind::MedicationGiven);
+        let here = taken.changes.iter_mut().rev().find_map(|change| match change {
+            Change::Record(finding) if dose(finding) => Some(finding),
+            _ => None,
+        });
+        let timed = |dose: &Finding| {
+            let about = told.get(Field::Approximate).map(|about| (Field::Approximate, about.clone()));
+            about.into_iter().fold(dose.clone().with(Field::HappenedAt, at.clone()), |f, (field, v)| f.with(field, v))
+        };
+        if let Some(finding) = here.filter(|f| f.get(Field::HappenedAt).is_none()) {
+            *finding = timed(finding);
+            return;
+        }
+        let last = self.last.iter().rev().filter_map(|seq| self.ledger.find(*seq));
+        let Some(entry) = last.filter(|e| e.stands()).find(|e| dose(&e.finding)) else { return };
+        if entry.finding.get(Field::HappenedAt).is_none() {
+            let finding = timed(&entry.finding);
+            taken.changes.push(Change::Correct { target: entry.seq, finding, who: None, why: None });
+            taken.answered = true;
+        }
+    }
+
+    /// "He's had two doses of epi" where we gave two: they are ours, told again, and no more of them.
+    pub(super) fn counts_ours(&self, finding: &Finding) -> bool {
+        let own = [Field::HappenedAt, Field::BeforeArrival, Field::ReportedBy];
+        if finding.kind() != Kind::MedicationTaken || own.iter().any(|field| finding.get(*field).is_some()) {
+            return false;
+        }
+        let count = |f: &Finding| f.number(Field::Count).unwrap_or(Decimal::from_int(1));
+        let all = |kind: Kind| {
+            let of_it = self.ledger.of(kind, finding.patient());
+            let mut of_it = of_it.filter(|e| e.finding.get(Field::Name) == finding.get(Field::Name));
+            of_it.try_fold(Decimal::from_int(0), |sum, e| sum.checked_add(count(&e.finding)))
+        };
+        let (Some(ours), Some(before)) = (all(Kind::MedicationGiven), all(Kind::MedicationTaken)) else { return false };
+        let said = finding.number(Field::Count);
+        ours > Decimal::from_int(0) && said.is_some_and(|n| n == ours || Some(n) == ours.checked_add(before))
+    }
+
     /// The last drug that was planned and neither given nor withheld since.
     pub(super) fn open_plan(&self, patient: i64) -> Option<&Entry> {
         let closes = |plan: &Entry| {
@@ -176,6 +220,12 @@ fn by_another_piece(finding: &Finding, other: &Finding) -> bool {
 /// Told by a piece that says something of the drug: milligrams do not.
 fn named_by_piece(finding: &Finding) -> bool {
     finding.get(Field::Form).is_some() || finding.get(Field::Device).is_some() || finding.is(Field::Unit, "puffs")
+}
+
+/// When a dose was, and nothing of the dose itself.
+pub(super) fn tells_time_alone(finding: &Finding) -> bool {
+    let only = |field: Field| matches!(field, Field::HappenedAt | Field::Approximate | Field::Patient);
+    finding.kind() == Kind::MedicationTaken && finding.fields().all(|(field, _)| only(field))
 }
 
 /// "He's prescribed nitro but didn't take any": of the drug just named; of no drug it says nothing.

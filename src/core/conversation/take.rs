@@ -13,7 +13,7 @@ use crate::core::utterance::{Change, Doubt};
 use super::Conversation;
 use super::doubt::doubt_next;
 use super::interpret::{Answer, Answered, Draft, Meaning};
-use super::medicine::complete_use;
+use super::medicine::{complete_use, tells_time_alone};
 use super::number::{ask_lone, ask_row, row_is_plain};
 use super::settle;
 use super::settle::{Context, Settled};
@@ -82,7 +82,7 @@ impl Conversation {
             meaning.drafts.iter().partition(|d| grammar.frame(d.frame).is_some_and(|f| f.by_order));
         let plain = row_is_plain(&row, &drafts);
         for draft in meaning.drafts.iter().filter(|d| plain || !row.contains(d)) {
-            self.take_draft(grammar, draft, context, when, taken);
+            self.take_draft(grammar, draft, meaning, context, when, taken);
         }
         if !plain {
             ask_row(grammar, &row, context, taken);
@@ -150,7 +150,15 @@ impl Conversation {
         }
     }
 
-    fn take_draft(&self, grammar: &Grammar, draft: &Draft, context: Context, when: Moment, taken: &mut Taken) {
+    fn take_draft(
+        &self,
+        grammar: &Grammar,
+        draft: &Draft,
+        meaning: &Meaning,
+        context: Context,
+        when: Moment,
+        taken: &mut Taken,
+    ) {
         let mut draft = draft.clone();
         if draft.answers {
             self.preset(grammar, &mut draft);
@@ -162,6 +170,7 @@ impl Conversation {
         self.route_of_plan(&mut draft, context.patient);
         match settle::settle(grammar, &draft, context) {
             Settled::Nothing => {}
+            Settled::Ambiguous(..) if meaning.tells_level(&draft) => {}
             Settled::Rejected(why) => {
                 taken.rejected = true;
                 taken.why.push(why);
@@ -214,6 +223,10 @@ impl Conversation {
             self.correct(grammar, finding, draft.frame, taken);
             return;
         }
+        if tells_time_alone(&finding) {
+            self.time_last_dose(&finding, taken);
+            return;
+        }
         if let Some(reading) = self.read_back_answer(draft, &finding) {
             if recorded(&reading).is_some() {
                 doubt_next(taken, doubts);
@@ -229,7 +242,7 @@ impl Conversation {
             return;
         }
         self.given_before_us(&mut finding);
-        if draft.restated || self.is_report(grammar, draft, &finding, taken) {
+        if draft.restated || self.counts_ours(&finding) || self.is_report(grammar, draft, &finding, taken) {
             taken.restated.push(finding);
             return;
         }

@@ -50,6 +50,8 @@ const TALK: i32 = 5;
 const FREE: i32 = 10;
 /// For leaving a thing that was named without a word of it: what follows is more likely its value.
 const EMPTY: i32 = 40;
+/// For hearing no order to the tool where its name was said right before: dearer than any word that may belong to one.
+const NOT_TO_US: i32 = 60;
 /// Talk of rules and of others: dearer than a phrase that explains the same words, cheaper than two.
 const ASIDE: i32 = 28;
 /// A word of such talk.
@@ -94,7 +96,11 @@ impl Grammar {
     pub fn derive(&self, on: &Utterance, openings: &Openings) -> Vec<Derivation> {
         let matches = self.all_matches(on);
         let mut chart = Chart::new(on.tokens.len());
-        chart.reach(0, if openings.addressed { Open::Addressed } else { Open::Nothing }, 0, None);
+        if openings.addressed {
+            chart.reach(0, Open::Addressed, 0, None);
+        }
+        // Behind the tool's name alone a value may be told as well: "BP 86/54" asks nothing of it.
+        chart.reach(0, Open::Nothing, if openings.addressed { NOT_TO_US } else { 0 }, None);
         for frame in &openings.answers {
             chart.reach(0, Open::Answer(*frame), 1, None);
         }

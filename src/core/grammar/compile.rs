@@ -94,6 +94,7 @@ impl Compiler<'_> {
         self.grammar.denying = self.word_set(&self.files.denying.clone());
         self.grammar.narrowing = self.word_set(&self.files.narrowing.clone());
         self.grammar.excepting = self.word_set(&self.files.excepting.clone());
+        self.grammar.pronoun = self.word_set(&self.files.pronoun.clone());
         self.grammar.anew = self.word_set(&self.files.anew.clone());
         self.grammar.dating = self.word_set(&self.files.dating.clone());
         self.grammar.now = self.word_set(&self.files.now.clone());

@@ -163,6 +163,8 @@ pub struct Files {
     pub narrowing: Vec<Said>,
     /// Right behind a "no" one of these tells that what follows is there.
     pub excepting: Vec<Said>,
+    /// `he`, `we`: right behind a "no" they begin a sentence of their own.
+    pub pronoun: Vec<Said>,
     /// What a value was ends here: "was forty eight, now one twelve".
     pub anew: Vec<Said>,
     /// Right before a time of day they tell that it is one ("at"); right before a time of before, that it lasts ("since").
@@ -422,6 +424,8 @@ impl Reader<'_> {
         self.files.anew.extend(words);
         let words = self.list(&mut table, "excepting");
         self.files.excepting.extend(words);
+        let words = self.list(&mut table, "pronoun");
+        self.files.pronoun.extend(words);
         let words = self.list(&mut table, "dating");
         self.files.dating.extend(words);
         let words = self.list(&mut table, "now");

@@ -56,6 +56,7 @@ pub struct Grammar {
     denying_lists: BTreeSet<WordId>,
     narrowing: BTreeSet<WordId>,
     excepting: BTreeSet<WordId>,
+    pronoun: BTreeSet<WordId>,
     anew: BTreeSet<WordId>,
     dating: BTreeSet<WordId>,
     since: BTreeSet<WordId>,
@@ -534,6 +535,11 @@ impl Grammar {
     /// True for `just`, `only`: behind a "no" what follows is there.
     pub fn excepts(&self, on: &Utterance, at: usize) -> bool {
         is_among(&self.excepting, on, at)
+    }
+
+    /// True for a word that names somebody known: behind a "no" it begins a sentence of its own.
+    pub fn is_pronoun(&self, on: &Utterance, at: usize) -> bool {
+        is_among(&self.pronoun, on, at)
     }
 
     /// True for `of`, `to`: what was denied is only what follows.

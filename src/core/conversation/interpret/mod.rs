@@ -69,6 +69,14 @@ pub struct Meaning {
     pub explain: Vec<String>,
 }
 
+impl Meaning {
+    /// "He isn't alert, he's responding to voice": which level it is that he is not, the breath says itself.
+    pub fn tells_level(&self, denied: &Draft) -> bool {
+        let level = |draft: &Draft| draft.fields.iter().any(|(field, _)| *field == Field::Avpu);
+        denied.negated && level(denied) && self.drafts.iter().any(|d| !d.negated && level(d))
+    }
+}
+
 /// `read_back`: the frames of what was read back aloud and waits for its answer.
 pub fn interpret(
     grammar: &Grammar,
@@ -178,7 +186,7 @@ impl<'a> Reader<'a> {
         self.flush_loose();
         self.no.or_ahead = self.or_follows(next);
         match phrase.role {
-            Role::Guard(guard) => self.guard(guard, phrase, found),
+            Role::Guard(guard) => self.guard(guard, phrase, found, next),
             Role::Talk(talk) => self.talk(talk, found, next),
             Role::Command(command) => self.command(command, phrase, found),
             Role::Open(frame) | Role::Alone(frame) | Role::Fill(frame) | Role::Answer(frame) => {
@@ -197,6 +205,7 @@ impl<'a> Reader<'a> {
         self.push_current();
         let copies = self.meaning.copies;
         self.meaning.drafts.iter_mut().for_each(|d| d.copies = copies);
+        self.of_the_limb_treated();
         self.mark_unclear();
         self.mark_cut_short();
         self.count_as_stock();

@@ -295,9 +295,11 @@ impl Reader<'_> {
         self.yes.end = Some(end);
     }
 
-    /// "no nitro, he took it", "no, she's pregnant": a sentence of its own is not denied.
+    /// "no nitro, he took it", "no, she's pregnant", "no he took it": a sentence of its own is not denied.
     pub(super) fn forget_no_before_subject(&mut self, at: usize) {
-        let right_behind = self.no.end == at && self.grammar.is_auxiliary(self.on, at + 1);
+        let grammar = self.grammar;
+        let states = grammar.is_pronoun(self.on, at) || grammar.is_auxiliary(self.on, at + 1);
+        let right_behind = self.no.end == at && states;
         if !self.grammar.is_subject(self.on, at) || (self.loose.is_empty() && !right_behind) {
             return;
         }
@@ -316,12 +318,31 @@ impl Reader<'_> {
 
     /// A "denies" that ended at `end`.
     pub(super) fn deny_list(&mut self, end: usize) {
-        self.push_current();
+        if !self.names_a_place() {
+            self.push_current();
+        }
         self.no.denial = Denial::List;
         self.no.end = end;
         self.no.listed = None;
         self.no.closed = None;
         self.tell_on();
+    }
+
+    /// "belly is without any guarding": only the place was named, and what is denied is denied there.
+    fn names_a_place(&self) -> bool {
+        let place = |(field, _): &(Field, Value)| matches!(field, Field::Region | Field::Quadrant | Field::Side);
+        self.current.as_ref().is_some_and(|d| !d.fields.is_empty() && d.fields.iter().all(place))
+    }
+
+    /// "denies any diabetes, any hypertension": a list of denials goes on with one of its kind.
+    pub(super) fn denies_on(&self, next: &[Step]) -> bool {
+        let kind = |frame: usize| self.grammar.frame(frame).map(|f| f.kind);
+        let (Denial::List, Some(listed)) = (self.no.denial, self.no.listed.and_then(kind)) else { return false };
+        let said = next.iter().find_map(|step| match step {
+            Step::Phrase(found) => Some(self.grammar.phrase(found.phrase)?.role),
+            _ => None,
+        });
+        matches!(said, Some(Role::Open(frame) | Role::Alone(frame)) if kind(frame) == Some(listed))
     }
 
     /// A "not" that ended at `end`.

@@ -109,7 +109,9 @@ impl<'a> Reader<'a> {
     fn begins(&self, said: &Said, negated: bool) -> bool {
         let Some(draft) = self.current.as_ref().filter(|d| d.frame == said.frame) else { return true };
         let turned = draft.negated != negated && has_value(draft);
-        clashes(draft, &said.gathered) || turned || (said.opens() && draft.unchanged)
+        // "Was confused, now she's alert": of now, and no more of what was.
+        let anew = draft.restated && has_value(draft) && self.is_of_now(draft.words.end, said.found.end);
+        anew || clashes(draft, &said.gathered) || turned || (said.opens() && draft.unchanged)
     }
 
     /// Begins a finding; one of the same frame before it hands on what holds for both.
@@ -245,6 +247,22 @@ impl<'a> Reader<'a> {
                 && named.strip_suffix(region.as_str()).is_some_and(|side| side.ends_with('_'))
             {
                 region.clone_from(named);
+            }
+        }
+    }
+
+    /// "splint on the left wrist, good pulses below it": of the limb that was treated right before.
+    pub(super) fn of_the_limb_treated(&mut self) {
+        let text = |draft: &Draft, field: Field| {
+            draft.fields.iter().find(|(f, _)| *f == field).and_then(|(_, value)| Some(value.as_text()?.to_string()))
+        };
+        for at in 1..self.meaning.drafts.len() {
+            let [before, draft] = &mut self.meaning.drafts[at - 1..=at] else { continue };
+            let limb = text(before, Field::Side).zip(text(before, Field::Limb));
+            let told = draft.fields.iter().any(|(field, _)| *field == Field::Limb);
+            let checked = before.kind == Kind::Procedure && draft.kind == Kind::DistalFunction && !told;
+            if let Some((side, limb)) = limb.filter(|_| checked) {
+                draft.fields.push((Field::Limb, Value::text(format!("{side}_{limb}"))));
             }
         }
     }

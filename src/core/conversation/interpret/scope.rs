@@ -5,7 +5,7 @@ use super::draft::{has_value, is_mere};
 use super::polarity::Denial;
 use super::question::Answer;
 use super::record::Said;
-use crate::core::finding::Kind;
+use crate::core::finding::{Field, Kind, Value};
 use crate::core::grammar::{Match, Mood, Phrase, Role, Step};
 use crate::core::text::Break;
 
@@ -203,9 +203,9 @@ impl Reader<'_> {
         }
     }
 
-    pub(super) fn guard(&mut self, guard: usize, phrase: &Phrase, found: &Match) {
+    pub(super) fn guard(&mut self, guard: usize, phrase: &Phrase, found: &Match, next: &[Step]) {
         let Some(mood) = self.grammar.guard(guard).map(|g| g.mood) else { return };
-        if self.goes_on(mood, found) {
+        if self.goes_on(mood, found) || mood == Mood::Question && self.denies_on(next) {
             return;
         }
         self.meaning.aside = true;
@@ -239,7 +239,7 @@ impl Reader<'_> {
             // "he takes aspirin, doesn't he".
             Mood::Tag => self.ask_back(found),
             // The list that it asks about may go on.
-            Mood::AnyOf if self.asks() => {}
+            Mood::AnyOf if self.asks() || self.denied_before(found.start) => {}
             // "no change, still wheezing" tells.
             Mood::Question if self.tells_still(found) => self.asking.still = true,
             _ => return false,
@@ -247,8 +247,11 @@ impl Reader<'_> {
         true
     }
 
-    /// "pulse was ninety".
+    /// "pulse was ninety". What others measured before us is told for the first time.
     fn restates_what_was(&mut self) {
+        if self.source.contains(&(Field::ReportedBy, Value::text("other_agency"))) {
+            return;
+        }
         self.was = true;
         if let Some(draft) = &mut self.current {
             draft.restated |= self.grammar.is_vital(draft.frame) && !has_value(draft);
@@ -301,6 +304,12 @@ impl Reader<'_> {
             },
             _ => None,
         });
-        asked.is_some_and(|end| (1..=end).all(|at| self.break_before(at) < Break::Stop))
+        asked.is_some_and(|end| (1..=end).all(|at| self.break_before(at) < Break::Stop) && !self.denied_before(end))
+    }
+
+    /// "no viagra or anything like that" asks about none.
+    fn denied_before(&self, end: usize) -> bool {
+        let denies = |at: usize| self.grammar.is_denier(self.on, at) || self.grammar.denies_lists(self.on, at);
+        (0..end).any(denies)
     }
 }
