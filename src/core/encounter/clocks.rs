@@ -5,6 +5,7 @@
 use chrono::TimeDelta;
 
 use crate::core::checklist;
+use crate::core::clinical::age;
 use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, Priority};
 use crate::core::finding::{Field, Kind, Value};
@@ -30,6 +31,10 @@ const ONE_LOOK_MS: u64 = 2 * MINUTE_MS;
 const LOOK_BACK_MS: u64 = 120 * MINUTE_MS;
 /// The signs whose age the reassessment clock watches.
 const CORE: [Kind; 4] = [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation];
+/// The same of a newborn, whose pressure nobody takes; the score is of all of them.
+const NEWBORN: [Kind; 4] = [Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation, Kind::Apgar];
+/// What a newborn is looked at for, as the voice says it.
+const NEWBORN_SIGNS: &str = "name.newborn_signs";
 
 /// What tells of compressions, and of what interrupts them.
 const COMPRESSIONS: [&str; 5] = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
@@ -173,9 +178,13 @@ fn number(value: u64) -> Value {
     Value::int(i64::try_from(value).unwrap_or(i64::MAX))
 }
 
+fn watched_signs(state: &Watched<'_>) -> &'static [Kind] {
+    if age::newborn(&state.ledger, state.patient()) { &NEWBORN } else { &CORE }
+}
+
 /// Signs taken at `since_ms` of the stopwatch or later, oldest first.
 fn looks<'s>(state: &'s Watched<'_>, since_ms: u64) -> Vec<&'s Entry> {
-    let mut looks = state.ledger.of_any_since(&CORE, state.patient(), since_ms);
+    let mut looks = state.ledger.of_any_since(watched_signs(state), state.patient(), since_ms);
     looks.retain(|e| is_look(e));
     looks
 }
@@ -188,7 +197,7 @@ fn is_look(entry: &Entry) -> bool {
 /// record is not read whole at every word.
 fn lately<'s>(state: &'s Watched<'_>) -> (Vec<&'s Entry>, Option<(u64, Moment)>) {
     let since_ms = state.latest_ms.saturating_sub(LOOK_BACK_MS);
-    let mut ever = CORE.to_vec();
+    let mut ever = watched_signs(state).to_vec();
     let before = |kind: &Kind| {
         let mut older = state.ledger.of(*kind, state.patient()).take_while(|e| e.when.mono_ms < since_ms);
         older.any(is_look)
@@ -221,7 +230,7 @@ fn last_look(looks: &[&Entry], mut ever: Vec<Kind>) -> Option<(u64, Moment)> {
         if !ever.contains(&kind) {
             ever.push(kind);
         }
-        if kinds.len() >= 2.min(ever.len()) {
+        if kinds.len() >= 2.min(ever.len()) || kind == Kind::Apgar {
             full = Some((entry.seq, entry.when));
         }
     }
@@ -268,6 +277,9 @@ fn after_resuscitation(state: &Watched<'_>, due_ms: u64) -> u64 {
 
 /// The signs taken so far and not since `since`, as the voice names them; all of them where none was.
 fn signs_due(state: &Watched<'_>, protocol: &Protocol, since: Moment) -> String {
+    if let Some(signs) = protocol.prompt(NEWBORN_SIGNS).filter(|_| age::newborn(&state.ledger, state.patient())) {
+        return signs.to_string();
+    }
     let due =
         |kind: &Kind| state.ledger.latest(*kind, state.patient()).is_some_and(|e| e.when.mono_ms <= since.mono_ms);
     let taken: Vec<Kind> = CORE.into_iter().filter(due).collect();
@@ -301,10 +313,12 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
         return None;
     }
     let settled_from = given.when.mono_ms + u64::from(body.not_before_min) * MINUTE_MS;
+    let by_response = body.by.iter().any(|by| by == Kind::Response.name());
     let settles = |e: &&Entry| {
         let kind = e.finding.kind();
-        let response =
-            kind == Kind::Response && e.finding.text(Field::To).is_none_or(|to| names.iter().any(|n| n == to));
+        let response = kind == Kind::Response
+            && by_response
+            && e.finding.text(Field::To).is_none_or(|to| names.iter().any(|n| n == to));
         let looked = kind != Kind::Response
             && body.by.iter().any(|by| by == kind.name())
             && e.when.mono_ms >= settled_from
@@ -440,6 +454,7 @@ fn scene(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Mo
         now,
         drug: &[],
         asking: u64::MAX,
+        disputed: &[],
     };
     let matters = clock.body.only_if.as_ref().map(|c| facts.evaluate(c));
     if matters.as_ref().is_some_and(|v| v.answer != Answer::Yes) {

@@ -164,7 +164,8 @@ fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64, since_ms:
         if in_arrest(&arrests, entry.when) {
             continue;
         }
-        let Some(hit) = limits::crossed(rules, &entry.finding, who) else {
+        let crossed = limits::crossed(rules, &entry.finding, who);
+        let Some(hit) = crossed.and_then(|_| limits::crossed_then(rules, ledger, entry, who)) else {
             if !entry.unconfirmed() && limits::clears(rules, &entry.finding) {
                 // What went back inside may be named again only when it is grave.
                 named.retain(|(k, _), level| *k != kind || *level < Level::Unstable);
@@ -265,6 +266,7 @@ fn sentence(set: &SetRule, signals: &[&Signal<'_>], active: Moment, also: bool) 
         about: lead.about.to_string(),
         priority,
         say: template.replace("{signs}", &phrases.join(", ")),
+        changed,
         because,
         source: lead.source.to_string(),
     };
