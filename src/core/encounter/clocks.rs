@@ -36,6 +36,11 @@ const NEWBORN: [Kind; 4] = [Kind::Pulse, Kind::Respirations, Kind::OxygenSaturat
 /// What a newborn is looked at for, as the voice says it.
 const NEWBORN_SIGNS: &str = "name.newborn_signs";
 
+/// A stable patient at the hospital's door is being unloaded, and handed over. Our own choice, no source.
+const UNLOADING_MS: u64 = 10 * MINUTE_MS;
+/// What was asked for with all signs is not asked for by itself within this. Our own choice, no source.
+const ASKED_WITH_VITALS_MS: u64 = 3 * MINUTE_MS;
+
 /// What tells of compressions, and of what interrupts them.
 const COMPRESSIONS: [&str; 5] = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
 
@@ -258,14 +263,14 @@ fn reassessment(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry) 
     if let Some(turned) = turned.filter(|_| state.said_about(clock.id(), anchor).next().is_none()) {
         (anchor, since) = (turned.seq, turned.when);
     }
-    let interval = match pace(knowledge, state, since) {
-        Pace::Stable => clock.body.stable_min.unwrap_or(unstable),
-        Pace::Close => unstable,
-    };
+    let stable = pace(knowledge, state, since) == Pace::Stable;
+    let interval = clock.body.stable_min.filter(|_| stable).unwrap_or(unstable);
     let rung: Vec<&Said> = state.said_about(clock.id(), anchor).collect();
     let (stage, due_ms) = staged(&rung, since.mono_ms + ms(interval), clock.body.escalate_after_min)?;
     let at_ms = after_resuscitation(state, due_ms);
-    let slots = vec![("what".to_string(), Value::text(signs_due(state, &knowledge.protocol, since)))];
+    let arrived = state.milestone("at_destination").map(|e| e.when.mono_ms).filter(|_| stage == 0 && stable);
+    let at_ms = arrived.filter(|at| *at <= at_ms).map_or(at_ms, |at| at_ms.max(at + UNLOADING_MS));
+    let slots = vec![("what".to_string(), Value::text(signs_due(state, &knowledge.protocol, clock, since)))];
     Some(ring(clock, &clock.body.about, stage, at_ms, vec![anchor], slots))
 }
 
@@ -276,14 +281,19 @@ fn after_resuscitation(state: &Watched<'_>, due_ms: u64) -> u64 {
 }
 
 /// The signs taken so far and not since `since`, as the voice names them; all of them where none was.
-fn signs_due(state: &Watched<'_>, protocol: &Protocol, since: Moment) -> String {
+fn signs_due(state: &Watched<'_>, protocol: &Protocol, clock: &ClockEntry, since: Moment) -> String {
     if let Some(signs) = protocol.prompt(NEWBORN_SIGNS).filter(|_| age::newborn(&state.ledger, state.patient())) {
         return signs.to_string();
     }
     let due =
         |kind: &Kind| state.ledger.latest(*kind, state.patient()).is_some_and(|e| e.when.mono_ms <= since.mono_ms);
     let taken: Vec<Kind> = CORE.into_iter().filter(due).collect();
-    let kinds = if taken.is_empty() { CORE.to_vec() } else { taken };
+    let years = age::of(&state.ledger, state.patient()).map(|(age, _)| age.in_years());
+    let too_young = years.zip(clock.body.pressure_from_years).is_some_and(|(years, from)| years < from);
+    let kinds = match taken.is_empty() {
+        true => CORE.into_iter().filter(|kind| !(too_young && *kind == Kind::BloodPressure)).collect(),
+        false => taken,
+    };
     let names: Vec<String> = kinds.iter().map(|k| spoken_kind(protocol, k.name())).collect();
     names.join(", ")
 }
@@ -332,6 +342,9 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
     let rung: Vec<&Said> = state.said_about(recheck.id(), given.seq).collect();
     let first = given.when.mono_ms + u64::from(body.after_min) * MINUTE_MS;
     let (stage, at_ms) = staged(&rung, first, Some(Decimal::from_int(body.escalate_after_min.into())))?;
+    if body.with_vitals && vitals_were_asked(state, protocol, at_ms) {
+        return None;
+    }
     let slots = vec![("drug".to_string(), Value::text(protocol.spoken(&body.drug)))];
     let advice = Advice {
         kind: crate::core::event::AdviceType::Reminder,
@@ -344,6 +357,17 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
         say_aloud: None,
     };
     Some(Due { at_ms: after_resuscitation(state, at_ms), advice })
+}
+
+/// A moment before `at_ms` all signs were said to be due, the saturation among them, and it was not taken since.
+fn vitals_were_asked(state: &Watched<'_>, protocol: &Protocol, at_ms: u64) -> bool {
+    let clock = |rule: &str| protocol.clocks.iter().any(|c| c.id() == rule && c.body.from == Anchor::Vitals);
+    let theirs = |said: &Said| clock(&said.advice.rule) && said.anchor().is_some_and(|anchor| state.concerns(anchor));
+    let asked = state.said.iter().rev().find(|said| theirs(said) && said.when.mono_ms <= at_ms);
+    let taken = state.ledger.latest(Kind::OxygenSaturation, state.patient());
+    asked.zip(taken).is_some_and(|(asked, taken)| {
+        taken.when.mono_ms <= asked.when.mono_ms && at_ms <= asked.when.mono_ms + ASKED_WITH_VITALS_MS
+    })
 }
 
 /// "Ninety eight on the neb" tells what was breathed: nothing was begun.

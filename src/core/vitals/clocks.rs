@@ -139,7 +139,12 @@ fn to_a_patient(finding: &Finding) -> bool {
 fn faults(rules: &VitalsRules, ledger: &Ledger) -> Vec<Assessment> {
     let checked = || ledger.all_of(Kind::EquipmentCheck).chain(ledger.all_of(Kind::OxygenCylinder));
     let rows = rules.faults.iter().flat_map(|row| checked().map(move |entry| (row, entry)));
-    let found = rows.filter(|(row, entry)| is_inspection(ledger, entry.seq + 1) && row.body.found(&entry.finding));
+    // One reading by itself may be the cylinder that is carried to a patient: its clock tells how long it lasts.
+    let inspected = |entry: &Entry| match entry.finding.kind() {
+        Kind::OxygenCylinder => is_inspection(ledger, entry.seq),
+        _ => is_inspection(ledger, entry.seq + 1),
+    };
+    let found = rows.filter(|(row, entry)| row.body.found(&entry.finding) && inspected(entry));
     found.map(|(row, entry)| fault(row, entry)).collect()
 }
 

@@ -54,7 +54,7 @@ pub struct Limit {
     /// Abnormal words, or `true` / `false`.
     #[serde(default)]
     pub words: Vec<String>,
-    /// How it is said: `low pressure`.
+    /// How it is said: `low pressure`. Empty: it counts, and is never named.
     pub phrase: String,
     pub level: Level,
     /// False: counts, and is named beside others, but is never a sentence by itself.
