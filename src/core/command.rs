@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::decimal::Decimal;
+
 /// One request, as understood. `{"command":"read_back","what":"vitals"}`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "command", rename_all = "snake_case")]
@@ -30,6 +32,11 @@ pub enum Command {
     /// Compute and say a score: `news2`, `gcs`, `qsofa`, `shock_index`, ...
     Score {
         name: String,
+        /// "At fifteen liters": how long the oxygen would last at this flow, of a cylinder of this size.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        flow_l_per_min: Option<Decimal>,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        size: Option<String>,
     },
     /// Be quiet for so many minutes (0: just stop speaking).
     Quiet {

@@ -41,9 +41,27 @@ impl Age {
     }
 }
 
-/// The latest age said of this patient, and where; a child scored by Apgar's items was just born.
+/// A newborn is younger than so many days (WHO: the neonatal period is the first 28 days of life).
+const NEWBORN_DAYS: i64 = 28;
+
+/// The latest age said of this patient, and where; a child scored by Apgar's items, or first spoken of after a delivery in
+/// this call, was just born.
 pub fn of(ledger: &Ledger, patient: i64) -> Option<(Age, &Entry)> {
-    said(ledger, patient).or_else(|| just_born(ledger, patient).map(|entry| (Age::days(0), entry)))
+    let born = || just_born(ledger, patient).or_else(|| born_here(ledger, patient));
+    said(ledger, patient).or_else(|| born().map(|entry| (Age::days(0), entry)))
+}
+
+/// In the first weeks of life.
+pub fn newborn(ledger: &Ledger, patient: i64) -> bool {
+    of(ledger, patient).is_some_and(|(age, _)| age.in_days() < NEWBORN_DAYS)
+}
+
+/// The delivery of another patient after which this one was first spoken of.
+fn born_here(ledger: &Ledger, patient: i64) -> Option<&Entry> {
+    let mothers = |e: &&Entry| e.finding.is(Field::Name, "delivery") && e.finding.patient() < patient;
+    let delivery = ledger.all_of(Kind::Procedure).find(mothers)?;
+    let met_before = ledger.standing().take_while(|e| e.seq < delivery.seq).any(|e| e.finding.patient() == patient);
+    (!met_before).then_some(delivery)
 }
 
 /// The score of a child just born. In its mother's record it is the child's and not hers.

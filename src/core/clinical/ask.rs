@@ -14,10 +14,14 @@ use super::stroke;
 use super::triage;
 use super::{age, age::Age};
 use crate::core::dataset::{Entry, Reader};
+use crate::core::decimal::Decimal;
 use crate::core::finding::{Field, Kind};
 use crate::core::ledger::Ledger;
 use crate::core::time::Moment;
 use crate::core::vitals::oxygen::{self, OxygenState};
+
+/// Safe residual of a cylinder where the data name none (EMT textbook table, as quoted).
+const RESIDUAL_PSI: i64 = 200;
 
 /// The formulas this program knows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
@@ -178,6 +182,30 @@ pub fn answer(name: &str, rules: &ScoreRules, ledger: &Ledger, patient: i64, now
 /// Every input that was never said, is older than the rule allows, still in doubt, or not exact, by name; or that the
 /// score is not for this patient's age.
 pub fn score(name: &str, rules: &ScoreRules, ledger: &Ledger, patient: i64, now: Moment) -> Result<Score, Missing> {
+    supposing(name, rules, ledger, patient, Supposed::default(), now)
+}
+
+/// What the question itself supposes: "how long will the D last at fifteen liters".
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Supposed<'a> {
+    /// Litres a minute.
+    pub flow: Option<Decimal>,
+    /// Of the cylinder, as the record spells it.
+    pub size: Option<&'a str>,
+}
+
+/// [`score`] with what the question supposes in place of what the record has.
+///
+/// # Errors
+/// As [`score`].
+pub fn supposing(
+    name: &str,
+    rules: &ScoreRules,
+    ledger: &Ledger,
+    patient: i64,
+    supposed: Supposed<'_>,
+    now: Moment,
+) -> Result<Score, Missing> {
     let Some(rule) = rules.find(name) else {
         let refused = Missing {
             name: name.into(),
@@ -207,7 +235,7 @@ pub fn score(name: &str, rules: &ScoreRules, ledger: &Ledger, patient: i64, now:
     if outside {
         return Err(refuse(vec!["right_age".into()]));
     }
-    let worked = work(&rule.body, name, gather, known_age).map_err(refuse)?;
+    let worked = work(&rule.body, name, gather, supposed, known_age).map_err(refuse)?;
     let say = rule.body.say.replace("{value}", &worked.value).replace("{band}", &worked.band);
     let say = say.replace("{well}", &worked.well).replace("{basis}", worked.basis);
     Ok(Score {
@@ -224,7 +252,7 @@ pub fn score(name: &str, rules: &ScoreRules, ledger: &Ledger, patient: i64, now:
 
 type Outcome = Result<Worked, Vec<String>>;
 
-fn work(rule: &ScoreRule, name: &str, g: Gather<'_>, age: Option<Age>) -> Outcome {
+fn work(rule: &ScoreRule, name: &str, g: Gather<'_>, supposed: Supposed<'_>, age: Option<Age>) -> Outcome {
     match rule.formula {
         Formula::News2 => work_news2(rule, name, g),
         Formula::Gcs => work_gcs(g),
@@ -237,6 +265,7 @@ fn work(rule: &ScoreRule, name: &str, g: Gather<'_>, age: Option<Age>) -> Outcom
         Formula::Apgar => work_apgar(g),
         Formula::RuleOfNines => work_nines(rule, g, age),
         Formula::Start | Formula::JumpStart => work_triage(rule.formula, g),
+        Formula::OxygenMinutes if supposed != Supposed::default() => work_supposed_oxygen(rule, g, supposed),
         Formula::OxygenMinutes => work_oxygen(rule, g),
     }
 }
@@ -506,8 +535,15 @@ fn slow_refill(entry: &crate::core::ledger::Entry) -> Option<bool> {
     }
 }
 
+/// Litres a minute that nobody has set yet, of a cylinder that may be another than the one that was read last.
+fn work_supposed_oxygen(rule: &ScoreRule, g: Gather<'_>, supposed: Supposed<'_>) -> Outcome {
+    let residual = rule.residual_psi.unwrap_or(RESIDUAL_PSI);
+    let minutes = oxygen::minutes_at(g.ledger, g.patient, residual, supposed.flow, supposed.size).map_err(owned)?;
+    Ok(Worked::new(minutes.0, "", minutes.1))
+}
+
 fn work_oxygen(rule: &ScoreRule, g: Gather<'_>) -> Outcome {
-    let clock = oxygen::cylinder(g.ledger, g.patient, rule.residual_psi.unwrap_or(200));
+    let clock = oxygen::cylinder(g.ledger, g.patient, rule.residual_psi.unwrap_or(RESIDUAL_PSI));
     let clock = clock.map_err(owned)?;
     let minutes = clock.empty_at.since_ms(g.now) / 60_000;
     Ok(Worked::new(minutes, "", clock.because))

@@ -1,5 +1,6 @@
 //! Answers to what the crew asks of the tool: values come from the record, wording from the prompts.
 
+use crate::core::clinical::ask::Supposed;
 use crate::core::command::Command;
 use crate::core::conversation::warns_of_value;
 use crate::core::decimal::Decimal;
@@ -68,7 +69,10 @@ pub fn act(state: &State, knowledge: &Knowledge, command: &Command, last: Option
         Command::Why => why(state, protocol),
         Command::SayAgain => last.cloned().map(Act::Again).into_iter().collect(),
         Command::Missing => missing(state, knowledge, now),
-        Command::Score { name } => score(state, knowledge, name, now),
+        Command::Score { name, flow_l_per_min, size } => {
+            let supposed = Supposed { flow: *flow_l_per_min, size: size.as_deref() };
+            score(state, knowledge, name, supposed, now)
+        }
         Command::Quiet { minutes } => {
             let mut acts = vec![Act::Hush];
             if *minutes > 0 {
@@ -351,8 +355,8 @@ fn missing(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Act> {
     vec![Act::Answer(Advice { say_aloud, ..answer(missing) })]
 }
 
-fn score(state: &State, knowledge: &Knowledge, name: &str, now: Moment) -> Vec<Act> {
-    let answer = super::gaps::score(state, knowledge, name, now).unwrap_or_else(|| {
+fn score(state: &State, knowledge: &Knowledge, name: &str, supposed: Supposed<'_>, now: Moment) -> Vec<Act> {
+    let answer = super::gaps::score(state, knowledge, name, supposed, now).unwrap_or_else(|| {
         let slots = vec![("what".to_string(), Value::text(name))];
         sentence(&knowledge.protocol, "answer.no_score", AdviceType::Score, name, &slots)
     });

@@ -5,6 +5,7 @@
 use chrono::TimeDelta;
 
 use crate::core::checklist;
+use crate::core::clinical::age;
 use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, Priority};
 use crate::core::finding::{Field, Kind, Value};
@@ -30,6 +31,15 @@ const ONE_LOOK_MS: u64 = 2 * MINUTE_MS;
 const LOOK_BACK_MS: u64 = 120 * MINUTE_MS;
 /// The signs whose age the reassessment clock watches.
 const CORE: [Kind; 4] = [Kind::BloodPressure, Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation];
+/// The same of a newborn, whose pressure nobody takes; the score is of all of them.
+const NEWBORN: [Kind; 4] = [Kind::Pulse, Kind::Respirations, Kind::OxygenSaturation, Kind::Apgar];
+/// What a newborn is looked at for, as the voice says it.
+const NEWBORN_SIGNS: &str = "name.newborn_signs";
+
+/// A stable patient at the hospital's door is being unloaded, and handed over. Our own choice, no source.
+const UNLOADING_MS: u64 = 10 * MINUTE_MS;
+/// What was asked for with all signs is not asked for by itself within this. Our own choice, no source.
+const ASKED_WITH_VITALS_MS: u64 = 3 * MINUTE_MS;
 
 /// What tells of compressions, and of what interrupts them.
 const COMPRESSIONS: [&str; 5] = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
@@ -173,9 +183,13 @@ fn number(value: u64) -> Value {
     Value::int(i64::try_from(value).unwrap_or(i64::MAX))
 }
 
+fn watched_signs(state: &Watched<'_>) -> &'static [Kind] {
+    if age::newborn(&state.ledger, state.patient()) { &NEWBORN } else { &CORE }
+}
+
 /// Signs taken at `since_ms` of the stopwatch or later, oldest first.
 fn looks<'s>(state: &'s Watched<'_>, since_ms: u64) -> Vec<&'s Entry> {
-    let mut looks = state.ledger.of_any_since(&CORE, state.patient(), since_ms);
+    let mut looks = state.ledger.of_any_since(watched_signs(state), state.patient(), since_ms);
     looks.retain(|e| is_look(e));
     looks
 }
@@ -188,7 +202,7 @@ fn is_look(entry: &Entry) -> bool {
 /// record is not read whole at every word.
 fn lately<'s>(state: &'s Watched<'_>) -> (Vec<&'s Entry>, Option<(u64, Moment)>) {
     let since_ms = state.latest_ms.saturating_sub(LOOK_BACK_MS);
-    let mut ever = CORE.to_vec();
+    let mut ever = watched_signs(state).to_vec();
     let before = |kind: &Kind| {
         let mut older = state.ledger.of(*kind, state.patient()).take_while(|e| e.when.mono_ms < since_ms);
         older.any(is_look)
@@ -221,7 +235,7 @@ fn last_look(looks: &[&Entry], mut ever: Vec<Kind>) -> Option<(u64, Moment)> {
         if !ever.contains(&kind) {
             ever.push(kind);
         }
-        if kinds.len() >= 2.min(ever.len()) {
+        if kinds.len() >= 2.min(ever.len()) || kind == Kind::Apgar {
             full = Some((entry.seq, entry.when));
         }
     }
@@ -249,14 +263,14 @@ fn reassessment(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry) 
     if let Some(turned) = turned.filter(|_| state.said_about(clock.id(), anchor).next().is_none()) {
         (anchor, since) = (turned.seq, turned.when);
     }
-    let interval = match pace(knowledge, state, since) {
-        Pace::Stable => clock.body.stable_min.unwrap_or(unstable),
-        Pace::Close => unstable,
-    };
+    let stable = pace(knowledge, state, since) == Pace::Stable;
+    let interval = clock.body.stable_min.filter(|_| stable).unwrap_or(unstable);
     let rung: Vec<&Said> = state.said_about(clock.id(), anchor).collect();
     let (stage, due_ms) = staged(&rung, since.mono_ms + ms(interval), clock.body.escalate_after_min)?;
     let at_ms = after_resuscitation(state, due_ms);
-    let slots = vec![("what".to_string(), Value::text(signs_due(state, &knowledge.protocol, since)))];
+    let arrived = state.milestone("at_destination").map(|e| e.when.mono_ms).filter(|_| stage == 0 && stable);
+    let at_ms = arrived.filter(|at| *at <= at_ms).map_or(at_ms, |at| at_ms.max(at + UNLOADING_MS));
+    let slots = vec![("what".to_string(), Value::text(signs_due(state, &knowledge.protocol, clock, since)))];
     Some(ring(clock, &clock.body.about, stage, at_ms, vec![anchor], slots))
 }
 
@@ -267,11 +281,19 @@ fn after_resuscitation(state: &Watched<'_>, due_ms: u64) -> u64 {
 }
 
 /// The signs taken so far and not since `since`, as the voice names them; all of them where none was.
-fn signs_due(state: &Watched<'_>, protocol: &Protocol, since: Moment) -> String {
+fn signs_due(state: &Watched<'_>, protocol: &Protocol, clock: &ClockEntry, since: Moment) -> String {
+    if let Some(signs) = protocol.prompt(NEWBORN_SIGNS).filter(|_| age::newborn(&state.ledger, state.patient())) {
+        return signs.to_string();
+    }
     let due =
         |kind: &Kind| state.ledger.latest(*kind, state.patient()).is_some_and(|e| e.when.mono_ms <= since.mono_ms);
     let taken: Vec<Kind> = CORE.into_iter().filter(due).collect();
-    let kinds = if taken.is_empty() { CORE.to_vec() } else { taken };
+    let years = age::of(&state.ledger, state.patient()).map(|(age, _)| age.in_years());
+    let too_young = years.zip(clock.body.pressure_from_years).is_some_and(|(years, from)| years < from);
+    let kinds = match taken.is_empty() {
+        true => CORE.into_iter().filter(|kind| !(too_young && *kind == Kind::BloodPressure)).collect(),
+        false => taken,
+    };
     let names: Vec<String> = kinds.iter().map(|k| spoken_kind(protocol, k.name())).collect();
     names.join(", ")
 }
@@ -301,10 +323,12 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
         return None;
     }
     let settled_from = given.when.mono_ms + u64::from(body.not_before_min) * MINUTE_MS;
+    let by_response = body.by.iter().any(|by| by == Kind::Response.name());
     let settles = |e: &&Entry| {
         let kind = e.finding.kind();
-        let response =
-            kind == Kind::Response && e.finding.text(Field::To).is_none_or(|to| names.iter().any(|n| n == to));
+        let response = kind == Kind::Response
+            && by_response
+            && e.finding.text(Field::To).is_none_or(|to| names.iter().any(|n| n == to));
         let looked = kind != Kind::Response
             && body.by.iter().any(|by| by == kind.name())
             && e.when.mono_ms >= settled_from
@@ -318,6 +342,9 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
     let rung: Vec<&Said> = state.said_about(recheck.id(), given.seq).collect();
     let first = given.when.mono_ms + u64::from(body.after_min) * MINUTE_MS;
     let (stage, at_ms) = staged(&rung, first, Some(Decimal::from_int(body.escalate_after_min.into())))?;
+    if body.with_vitals && vitals_were_asked(state, protocol, at_ms) {
+        return None;
+    }
     let slots = vec![("drug".to_string(), Value::text(protocol.spoken(&body.drug)))];
     let advice = Advice {
         kind: crate::core::event::AdviceType::Reminder,
@@ -330,6 +357,17 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
         say_aloud: None,
     };
     Some(Due { at_ms: after_resuscitation(state, at_ms), advice })
+}
+
+/// A moment before `at_ms` all signs were said to be due, the saturation among them, and it was not taken since.
+fn vitals_were_asked(state: &Watched<'_>, protocol: &Protocol, at_ms: u64) -> bool {
+    let clock = |rule: &str| protocol.clocks.iter().any(|c| c.id() == rule && c.body.from == Anchor::Vitals);
+    let theirs = |said: &Said| clock(&said.advice.rule) && said.anchor().is_some_and(|anchor| state.concerns(anchor));
+    let asked = state.said.iter().rev().find(|said| theirs(said) && said.when.mono_ms <= at_ms);
+    let taken = state.ledger.latest(Kind::OxygenSaturation, state.patient());
+    asked.zip(taken).is_some_and(|(asked, taken)| {
+        taken.when.mono_ms <= asked.when.mono_ms && at_ms <= asked.when.mono_ms + ASKED_WITH_VITALS_MS
+    })
 }
 
 /// "Ninety eight on the neb" tells what was breathed: nothing was begun.
@@ -440,6 +478,7 @@ fn scene(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Mo
         now,
         drug: &[],
         asking: u64::MAX,
+        disputed: &[],
     };
     let matters = clock.body.only_if.as_ref().map(|c| facts.evaluate(c));
     if matters.as_ref().is_some_and(|v| v.answer != Answer::Yes) {

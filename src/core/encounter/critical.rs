@@ -4,7 +4,7 @@
 
 use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, AdviceType};
-use crate::core::finding::{Field, Value};
+use crate::core::finding::{Field, Finding, Value};
 use crate::core::ledger::Entry;
 use crate::core::prompt::{clear_number, digit_words};
 use crate::core::protocol::Protocol;
@@ -62,5 +62,11 @@ fn value(state: &State, protocol: &Protocol, entry: &Entry) -> Option<Decimal> {
     let who = Who::of(&state.ledger, entry.finding.patient());
     let hit = limits::crossed(&protocol.vitals, &entry.finding, who)?;
     let field = Field::from_name(&hit.limit.body.field).filter(|_| hit.limit.body.level == Level::Unstable)?;
-    entry.finding.get(field)?.as_number()
+    as_told(&entry.finding).or_else(|| entry.finding.get(field)?.as_number())
+}
+
+/// A converted value is read back in the unit in which it was told: nobody knows a "forty" again who said "one oh four".
+fn as_told(finding: &Finding) -> Option<Decimal> {
+    let Value::Group(said) = finding.get(Field::Said)? else { return None };
+    said.iter().find(|(part, _)| part == "value")?.1.as_number()
 }

@@ -13,7 +13,7 @@ use crate::core::vitals::{Level, Who, limits};
 
 use super::answers::values;
 use super::clocks::{Due, spoken_kind};
-use super::state::{Said, State};
+use super::state::{REPORT_DIFFERS, Said, State};
 
 /// Fields that say how a finding came about, not what was found.
 const ATTACHED: [Field; 12] = [
@@ -261,6 +261,10 @@ pub fn unclear(protocol: &Protocol, understood: &Understood, heard: u64) -> Vec<
         .chain(understood.findings())
         .next()
         .map_or_else(|| "utterance".to_string(), |finding| about(protocol, finding));
+    if let Some(mut unit) = which_unit(protocol, understood) {
+        unit.because = vec![heard];
+        return vec![unit];
+    }
     let mut whys: Vec<&str> = understood.why.iter().map(String::as_str).collect();
     whys.dedup();
     if whys.is_empty() {
@@ -276,6 +280,34 @@ pub fn unclear(protocol: &Protocol, understood: &Understood, heard: u64) -> Vec<
         advice
     };
     whys.iter().map(one).collect()
+}
+
+/// "She weighs twenty two": one number in two units.
+fn which_unit(protocol: &Protocol, understood: &Understood) -> Option<Advice> {
+    let [one, other] = understood.options.as_slice() else { return None };
+    let ([one], [other]) = (one.as_slice(), other.as_slice()) else { return None };
+    let field =
+        [Field::WeightSaid, Field::Said].into_iter().find(|f| one.get(*f).is_some() && one.kind() == other.kind())?;
+    let (value, unit) = told_in(one, field)?;
+    let (same, or) = told_in(other, field)?;
+    let named = |unit: &str| Value::text(spoken_kind(protocol, unit));
+    let what = if field == Field::WeightSaid { field.name() } else { one.kind().name() };
+    let slots = vec![
+        ("what".to_string(), named(what)),
+        ("value".to_string(), value.clone()),
+        ("unit".to_string(), named(unit)),
+        ("other".to_string(), named(or)),
+    ];
+    let about = about(protocol, one);
+    let asked = || advice(protocol, "doubt.unit", AdviceType::ReadBack, Priority::Medium, &about, &slots);
+    (value == same && unit != or).then(asked)
+}
+
+/// A number with its unit as it was told.
+fn told_in(finding: &Finding, field: Field) -> Option<(&Value, &str)> {
+    let Value::Group(told) = finding.get(field)? else { return None };
+    let part = |name: &str| told.iter().find(|(part, _)| part == name).map(|(_, value)| value);
+    Some((part("value")?, part("unit")?.as_text()?))
 }
 
 /// Values of a report that no recorded value equals.
@@ -310,8 +342,7 @@ pub fn differences(
             ("value".to_string(), said.clone()),
             ("old".to_string(), old),
         ];
-        let mut differs =
-            advice(protocol, "handover.differs", AdviceType::Inconsistency, Priority::Low, &about, &slots);
+        let mut differs = advice(protocol, REPORT_DIFFERS, AdviceType::Inconsistency, Priority::Low, &about, &slots);
         differs.because = vec![seq, heard];
         if is_worse(protocol, ledger, patient, restated) {
             differs.priority = Priority::High;

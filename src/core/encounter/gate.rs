@@ -23,6 +23,8 @@ const QUIET: [(&str, &[Kind]); 4] = [
 const HANDOVER_MS: u64 = 180_000;
 /// A reminder that could not be spoken within this is not spoken: what it says may be done by then.
 pub const REMINDER_MS: u64 = 120_000;
+/// A value that makes nobody unstable is news for so long after it was told. Our own choice, no source.
+pub const NEWS_MS: u64 = 20_000;
 /// Most sentences that wait; the oldest of the lowest priority goes first.
 const WAITING: usize = 8;
 
@@ -37,8 +39,9 @@ pub struct Gate {
 }
 
 /// When a sentence is too old to be spoken.
-pub fn expires_ms(kind: AdviceType, now: Moment) -> Option<u64> {
+pub fn expires_ms(kind: AdviceType, priority: Priority, now: Moment) -> Option<u64> {
     match kind {
+        AdviceType::AbnormalVital if priority == Priority::Low => Some(now.mono_ms + NEWS_MS),
         AdviceType::Reminder | AdviceType::Omission | AdviceType::Trend => Some(now.mono_ms + REMINDER_MS),
         _ => None,
     }

@@ -13,6 +13,7 @@ use crate::core::protocol::dose;
 use crate::core::protocol::facts::Facts;
 use crate::core::protocol::model::Condition;
 use crate::core::time::Moment;
+use crate::core::vitals::clocks::is_inspection;
 use crate::core::vitals::{arrests, in_arrest};
 
 use super::state::State;
@@ -49,22 +50,24 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
     let mut done: Vec<Subject> = Vec::new();
     let patient = state.patient();
     for entry in state.ledger.of_any(&MEDICATION, patient).into_iter().filter(|e| concerns_us(&e.finding)) {
+        if stock(state, entry) {
+            continue;
+        }
         let Some(mut plan) = plan_of(state, protocol, entry) else { continue };
         let planned_anew = open.iter().any(|s| s.plan.drug == plan.drug);
         if !planned_anew && done.last().is_some_and(|last| retold(last, &plan, entry)) {
             continue;
         }
         let earlier = open.iter().position(|s| s.plan.drug == plan.drug).map(|at| open.remove(at));
+        let near = |s: &Subject| entry.when.since_ms(s.when) <= PLAN_OPEN_MS;
         match entry.finding.kind() {
-            Kind::MedicationPlanned => open.push(Subject { plan, when: entry.when, stage: Stage::Planned }),
+            Kind::MedicationPlanned => {
+                keep_order(&mut plan, earlier.filter(near).as_ref().map(|s| &s.plan));
+                open.push(Subject { plan, when: entry.when, stage: Stage::Planned });
+            }
             Kind::MedicationGiven => {
-                let near = |s: &Subject| entry.when.since_ms(s.when) <= PLAN_OPEN_MS;
                 let after = earlier.filter(near).map(|s| s.plan);
-                // "Epi is in" of what medical control ordered is ordered too.
-                let order = after.as_ref().and_then(|plan| plan.finding.get(Field::Authority));
-                if let (Some(order), None) = (order, plan.finding.get(Field::Authority)) {
-                    plan.finding.set(Field::Authority, order.clone());
-                }
+                keep_order(&mut plan, after.as_ref());
                 done.push(Subject { plan, when: entry.when, stage: Stage::Given { after } });
             }
             _ => {}
@@ -77,9 +80,22 @@ pub fn subjects(state: &State, protocol: &Protocol, now: Moment) -> Vec<Subject>
     done
 }
 
+/// "Giving it now" and "epi is in" of what medical control ordered are ordered too.
+fn keep_order(plan: &mut Plan, earlier: Option<&Plan>) {
+    let order = earlier.and_then(|plan| plan.finding.get(Field::Authority));
+    if let (Some(order), None) = (order, plan.finding.get(Field::Authority)) {
+        plan.finding.set(Field::Authority, order.clone());
+    }
+}
+
 /// "It's in" a moment after a dose, without a dose and with no plan of another: the same one.
 fn retold(last: &Subject, plan: &Plan, entry: &Entry) -> bool {
     entry.finding.kind() == Kind::MedicationGiven && last.plan.drug == plan.drug && dose::same_dose(last.when, entry)
+}
+
+/// "Oral glucose, two tubes" while the bags are looked through: what is carried, not what is to be given.
+fn stock(state: &State, entry: &Entry) -> bool {
+    entry.finding.kind() == Kind::MedicationPlanned && is_inspection(&state.ledger, entry.seq)
 }
 
 fn concerns_us(finding: &Finding) -> bool {
@@ -133,7 +149,9 @@ pub fn unrecorded(state: &State, protocol: &Protocol, finding: &Finding, heard: 
 
 fn about(state: &State, protocol: &Protocol, subject: &Subject) -> Vec<Advice> {
     let names = protocol.names(&subject.plan.drug);
+    let disputed = state.disputed();
     let facts = Facts {
+        disputed: &disputed,
         ledger: &state.ledger,
         classes: protocol,
         patient: state.patient(),

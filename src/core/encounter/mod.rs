@@ -349,6 +349,12 @@ impl<'k> Encounter<'k> {
         for one in advice {
             self.advise(one, now);
         }
+        // A report that contradicts the record leaves open what a plan in hand rests on.
+        if !understood.restated.is_empty() {
+            for one in medication::due(&self.state, protocol, now) {
+                self.advise(one, now);
+            }
+        }
     }
 
     /// Plans that nobody closed, and grave gaps, are named on arrival, before the patient is handed over.
@@ -490,7 +496,7 @@ impl<'k> Encounter<'k> {
         let (priority, kind) = (advice.priority, advice.kind);
         let at_quiet = doubt::is_second_asking(&advice);
         let target = self.append(now, None, Body::Advice(advice));
-        let expires_ms = gate::expires_ms(kind, now);
+        let expires_ms = gate::expires_ms(kind, priority, now);
         let warns = priority == Priority::High && kind != AdviceType::ReadBack;
         Speech { target, priority, say, say_aloud, expires_ms, at_quiet, warns }
     }

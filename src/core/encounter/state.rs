@@ -26,6 +26,9 @@ impl Said {
     }
 }
 
+/// The prompt that names a value of a report which the record has otherwise.
+pub const REPORT_DIFFERS: &str = "handover.differs";
+
 /// Everything remembered of the call.
 #[derive(Clone, Default)]
 pub struct State {
@@ -112,6 +115,12 @@ impl State {
     /// Advice of this rule whose anchor is that event.
     pub fn said_about(&self, rule: &str, anchor: u64) -> impl Iterator<Item = &Said> {
         self.said.iter().filter(move |s| s.advice.rule == rule && s.anchor() == Some(anchor))
+    }
+
+    /// Values that a report contradicted: which of the two is right nobody has said yet.
+    pub fn disputed(&self) -> Vec<u64> {
+        let differing = self.said.iter().filter(|said| said.advice.rule == REPORT_DIFFERS);
+        differing.filter_map(Said::anchor).collect()
     }
 
     /// The last time this milestone was ours.

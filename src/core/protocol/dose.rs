@@ -76,10 +76,21 @@ pub fn past(facts: &Facts, protocol: &Protocol, drug: &str, before: u64) -> Vec<
             continue;
         }
         if last.is_some_and(|last| last.finding.kind() == entry.finding.kind() && same_dose(last.when, entry)) {
+            // Told once more with its time: the same dose, and now it has one.
+            let again = one(facts, entry, &entry.finding, unit, together);
+            if let Some(told) = out.last_mut().filter(|told| told.ago_ms.is_none()) {
+                told.ago_ms = again.ago_ms;
+            }
             continue;
         }
         let joined = from_plan(facts.ledger, entry, |name| protocol.generic(name));
-        out.push(one(facts, entry, joined.as_ref().map_or(&entry.finding, |j| &j.finding), unit, together));
+        let mut dose = one(facts, entry, joined.as_ref().map_or(&entry.finding, |j| &j.finding), unit, together);
+        // What was taken before us was taken before any dose of ours.
+        let ours = out.iter().find(|p| p.ours).and_then(|p| p.ago_ms);
+        if let Some(ours) = ours.filter(|_| entry.finding.flag(Field::BeforeArrival) == Some(true)) {
+            dose.at_least_ms = dose.at_least_ms.max(ours);
+        }
+        out.push(dose);
         last = Some(entry);
     }
     out
@@ -219,10 +230,14 @@ pub fn too_soon(past: &[Past], minutes: u32) -> Option<(&Past, u64)> {
     (known / MINUTE_MS < u64::from(minutes)).then_some((last, known / MINUTE_MS))
 }
 
-/// A dose of unknown time that may be nearer than `minutes`, the last one told.
+/// A dose of unknown time that may be nearer than `minutes`, the last one told. Whoever told afterwards when the dose before
+/// us was taken has answered.
 pub fn perhaps_too_soon(past: &[Past], minutes: u32) -> Option<&Past> {
     let near = u64::from(minutes) * MINUTE_MS;
-    past.iter().rfind(|p| p.ago_ms.is_none() && p.at_least_ms < near)
+    let untimed = past.iter().rfind(|p| p.ago_ms.is_none() && p.at_least_ms < near)?;
+    let answers = |p: &Past| p.seq > untimed.seq && !p.ours && p.doses == untimed.doses && p.ago_ms.is_some();
+    let answered = past.iter().any(answers);
+    (!answered).then_some(untimed)
 }
 
 /// Doses and their sum within the last `hours`; a dose of unknown time counts.

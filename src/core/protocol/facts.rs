@@ -83,6 +83,8 @@ pub struct Facts<'a> {
     pub drug: &'a [String],
     /// The plan or dose asked about: doses told after it are not before it.
     pub asking: u64,
+    /// Values that a report contradicted: they may trigger a rule, never clear one.
+    pub disputed: &'a [u64],
 }
 
 /// A field of a kind, written `blood_pressure.systolic_mmhg`.
@@ -175,9 +177,14 @@ impl<'a> Facts<'a> {
         }
         let verdict = |answer| Verdict::new(answer).on(entry).slot("value", Value::Number(value));
         match bounded(value, entry.finding.text(Field::Comparator), test) {
-            Answer::No if doubted(entry) => verdict(Answer::Unknown),
+            Answer::No if self.doubted(entry) => verdict(Answer::Unknown),
             answer => verdict(answer),
         }
+    }
+
+    /// May trigger, may not clear.
+    fn doubted(&self, entry: &Entry) -> bool {
+        entry.unconfirmed() || self.disputed.contains(&entry.seq)
     }
 
     fn before_last_dose(&self, entry: &Entry) -> bool {
@@ -204,7 +211,7 @@ impl<'a> Facts<'a> {
             || test.by_fraction.is_some_and(|part| fell >= part.as_f64() * from.as_f64());
         let answer = match far {
             true => Answer::Yes,
-            false if doubted(last) || doubted(first) => Answer::Unknown,
+            false if self.doubted(last) || self.doubted(first) => Answer::Unknown,
             false => Answer::No,
         };
         Verdict::new(answer).on(first).on(last).slot("value", Value::Number(to)).slot("from", Value::Number(from))
@@ -218,7 +225,7 @@ impl<'a> Facts<'a> {
             return Verdict::unknown().on(entry);
         }
         let verdict = |answer| Verdict::new(answer).on(entry).slot("value", Value::text(word));
-        match (test.is.iter().any(|is| is == word), doubted(entry)) {
+        match (test.is.iter().any(|is| is == word), self.doubted(entry)) {
             (true, _) => verdict(Answer::Yes),
             (false, true) => verdict(Answer::Unknown),
             (false, false) => verdict(Answer::No),
@@ -240,9 +247,9 @@ impl<'a> Facts<'a> {
             return Verdict::unknown().on(entry);
         }
         if let Some(end) = self.last_of(&test.until).filter(|end| end.seq > entry.seq && flag == test.is) {
-            return Verdict::new(if doubted(end) { Answer::Unknown } else { Answer::No }).on(end);
+            return Verdict::new(if self.doubted(end) { Answer::Unknown } else { Answer::No }).on(end);
         }
-        match (flag == test.is, doubted(entry)) {
+        match (flag == test.is, self.doubted(entry)) {
             (true, _) => Verdict::new(Answer::Yes).on(entry),
             (false, true) => Verdict::unknown().on(entry),
             (false, false) => Verdict::new(Answer::No).on(entry),
@@ -255,7 +262,7 @@ impl<'a> Facts<'a> {
         let mut denied = vec![false; test.names.len()];
         for kind in test.kinds.iter().filter_map(|k| Kind::from_name(k)) {
             for entry in self.ledger.of(kind, self.patient).rev() {
-                if entry.finding.flag(Field::None) == Some(true) && !doubted(entry) {
+                if entry.finding.flag(Field::None) == Some(true) && !self.doubted(entry) {
                     because.push(entry.seq);
                     denied.iter_mut().for_each(|d| *d = true);
                 }
@@ -267,7 +274,7 @@ impl<'a> Facts<'a> {
                     let name = Value::text(name.unwrap_or(""));
                     return Verdict::new(Answer::Yes).on(entry).slot("name", name);
                 }
-                if !present && !doubted(entry) {
+                if !present && !self.doubted(entry) {
                     because.push(entry.seq);
                     if let Some(slot) = denied.get_mut(at) {
                         *slot = true;
@@ -294,13 +301,13 @@ impl<'a> Facts<'a> {
                         return Verdict::new(Answer::Yes).on(entry);
                     }
                     let open = test.open_with.iter().any(|end| text.contains(&format!("{end} ")));
-                    if has(&test.settled_by) && !open && !doubted(entry) {
+                    if has(&test.settled_by) && !open && !self.doubted(entry) {
                         settled = Verdict::new(Answer::No).on(entry);
                     }
                 }
             }
         }
-        let told = || self.last_of(&test.settled_by_told).filter(|entry| !doubted(entry));
+        let told = || self.last_of(&test.settled_by_told).filter(|entry| !self.doubted(entry));
         match settled.answer {
             Answer::Unknown => told().map_or(settled, |entry| Verdict::new(Answer::No).on(entry)),
             _ => settled,
@@ -358,7 +365,7 @@ impl<'a> Facts<'a> {
     fn denies(&self, entry: &Entry, hours: u32) -> bool {
         let covers =
             entry.finding.number(Field::WithinHours).is_none_or(|said| said >= Decimal::from_int(hours.into()));
-        is_denial(entry) && covers && !doubted(entry)
+        is_denial(entry) && covers && !self.doubted(entry)
     }
 
     /// Taken, and not surely longer ago than `hours`.
@@ -374,7 +381,7 @@ impl<'a> Facts<'a> {
     /// Taken at a time that is known to be longer ago than `hours`.
     fn surely_before(&self, entry: &Entry, hours: u32) -> bool {
         !is_denial(entry)
-            && !doubted(entry)
+            && !self.doubted(entry)
             && happened(&entry.finding).is_some()
             && entry.finding.flag(Field::Approximate) != Some(true)
             && self.age_ms(entry) > u64::from(hours) * HOUR_MS
@@ -395,7 +402,7 @@ impl<'a> Facts<'a> {
                 if present && !denied.contains(&name) {
                     return Verdict::new(Answer::Yes).on(entry).slot("name", Value::text(name));
                 }
-                if !present && !doubted(entry) {
+                if !present && !self.doubted(entry) {
                     denied.push(name);
                     if test.names.iter().any(|n| n == name) {
                         verdict = Verdict::new(Answer::No).on(entry);
@@ -403,7 +410,7 @@ impl<'a> Facts<'a> {
                 }
             }
             let no_others = !present && name.is_some_and(|name| self.classes.holds(ALL_ELSE, name));
-            if (entry.finding.flag(Field::None) == Some(true) || no_others) && !doubted(entry) {
+            if (entry.finding.flag(Field::None) == Some(true) || no_others) && !self.doubted(entry) {
                 verdict = Verdict::new(Answer::No).on(entry);
             }
         }
@@ -414,7 +421,7 @@ impl<'a> Facts<'a> {
         let Some((entry, years)) = self.age_years() else { return Verdict::unknown() };
         let below = test.below_years.is_none_or(|limit| years < limit.as_f64());
         let above = test.at_least_years.is_none_or(|limit| years >= limit.as_f64());
-        let answer = match (below && above, doubted(entry)) {
+        let answer = match (below && above, self.doubted(entry)) {
             (true, _) => Answer::Yes,
             (false, true) => Answer::Unknown,
             (false, false) => Answer::No,
@@ -472,11 +479,6 @@ fn taken(entry: &Entry, name: &str) -> Verdict {
 
 fn is_denial(entry: &Entry) -> bool {
     entry.finding.flag(Field::Taken) == Some(false) || entry.finding.flag(Field::Present) == Some(false)
-}
-
-/// May trigger, may not clear.
-fn doubted(entry: &Entry) -> bool {
-    entry.unconfirmed()
 }
 
 pub(crate) fn happened(finding: &Finding) -> Option<DateTime<chrono::FixedOffset>> {

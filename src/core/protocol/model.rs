@@ -352,6 +352,9 @@ pub struct Recheck {
     pub say: String,
     pub escalated: String,
     pub escalate_after_min: u32,
+    /// Looked at with the vital signs: not asked for by itself a moment after they were said to be due.
+    #[serde(default)]
+    pub with_vitals: bool,
     #[serde(default = "medium")]
     pub priority: Priority,
 }
@@ -366,6 +369,9 @@ pub struct Clock {
     /// Minutes after the anchor.
     #[serde(default)]
     pub at_min: Vec<Decimal>,
+    /// Below this age nobody is asked for a pressure that was never taken.
+    #[serde(default)]
+    pub pressure_from_years: Option<i64>,
     /// Again and again, so many minutes after the last time.
     #[serde(default)]
     pub every_min: Option<u32>,

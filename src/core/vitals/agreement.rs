@@ -48,6 +48,7 @@ pub fn inconsistency(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Mo
         about: Kind::Gcs.name().to_string(),
         priority: Priority::Low,
         say: row.body.say.replace("{value}", &total.to_string()),
+        changed: false,
         because,
         source: row.head.source.clone(),
     })

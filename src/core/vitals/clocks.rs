@@ -1,4 +1,5 @@
-//! Other clocks: APGAR at 1 and 5 minutes, and on while the score is low; dates of equipment at the start of a shift.
+//! Other clocks: APGAR at 1 and 5 minutes, and on while the score is low; dates and faults of equipment at the start of a
+//! shift.
 
 use chrono::Datelike;
 use serde::Deserialize;
@@ -9,8 +10,9 @@ use crate::core::condition::Condition;
 use crate::core::dataset::Entry as Row;
 use crate::core::diagnostic::Diagnostic;
 use crate::core::event::{AdviceType, Priority};
-use crate::core::finding::{Field, Kind};
+use crate::core::finding::{Field, Finding, Kind};
 use crate::core::ledger::{Entry, Ledger};
+use crate::core::prompt::clear_number;
 use crate::core::time::Moment;
 
 /// One `[[apgar_clock]]`: the score that falls due so many minutes after the birth.
@@ -36,6 +38,7 @@ pub fn apgar_due(rules: &VitalsRules, ledger: &Ledger, now: Moment) -> Vec<Asses
         about: "apgar".into(),
         priority: Priority::Medium,
         say: row.body.say.clone(),
+        changed: false,
         because: vec![birth.seq],
         source: row.head.source.clone(),
     })
@@ -101,9 +104,77 @@ pub struct EquipmentDate {
     pub say: String,
 }
 
-/// Equipment whose date is past at `now`.
+/// One `[[equipment_fault]]`: what an inspection finds wrong, with what is to be done about it.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EquipmentFault {
+    /// Items that did not pass.
+    #[serde(default)]
+    pub items: Vec<String>,
+    /// A cylinder that reads this or less.
+    #[serde(default)]
+    pub psi_at_most: Option<i64>,
+    /// `cylinder`, or what else it is about.
+    pub about: String,
+    /// `{item}`, `{psi}`.
+    pub say: String,
+}
+
+/// Nobody has told of a patient, or is on the way to one: it is the equipment that is looked at.
+pub fn is_inspection(ledger: &Ledger, before: u64) -> bool {
+    let of_equipment = [Kind::MedicationCheck, Kind::EquipmentCheck, Kind::OxygenCylinder];
+    // What is counted is told as a drug with a number, as a plan is.
+    let counted = [Kind::MedicationPlanned, Kind::Milestone];
+    let told = || ledger.standing().take_while(|e| e.seq < before).map(|e| e.finding.kind());
+    told().any(|kind| of_equipment.contains(&kind))
+        && told().all(|kind| of_equipment.contains(&kind) || counted.contains(&kind))
+        && !ledger.all_of(Kind::Milestone).take_while(|e| e.seq < before).any(|e| to_a_patient(&e.finding))
+}
+
+fn to_a_patient(finding: &Finding) -> bool {
+    ["dispatched", "en_route", "on_scene", "at_patient"].iter().any(|name| finding.is(Field::Name, name))
+}
+
+/// Equipment found wanting at an inspection.
+fn faults(rules: &VitalsRules, ledger: &Ledger) -> Vec<Assessment> {
+    let checked = || ledger.all_of(Kind::EquipmentCheck).chain(ledger.all_of(Kind::OxygenCylinder));
+    let rows = rules.faults.iter().flat_map(|row| checked().map(move |entry| (row, entry)));
+    // One reading by itself may be the cylinder that is carried to a patient: its clock tells how long it lasts.
+    let inspected = |entry: &Entry| match entry.finding.kind() {
+        Kind::OxygenCylinder => is_inspection(ledger, entry.seq),
+        _ => is_inspection(ledger, entry.seq + 1),
+    };
+    let found = rows.filter(|(row, entry)| row.body.found(&entry.finding) && inspected(entry));
+    found.map(|(row, entry)| fault(row, entry)).collect()
+}
+
+impl EquipmentFault {
+    fn found(&self, finding: &Finding) -> bool {
+        let low = self.psi_at_most.zip(finding.int(Field::Psi)).is_some_and(|(most, psi)| psi <= most);
+        let named = finding.text(Field::Item).is_some_and(|item| self.items.iter().any(|i| i == item));
+        low || (named && finding.flag(Field::Passed) == Some(false))
+    }
+}
+
+fn fault(row: &Row<EquipmentFault>, entry: &Entry) -> Assessment {
+    let item = entry.finding.text(Field::Item).unwrap_or("equipment").replace('_', " ");
+    let psi = entry.finding.number(Field::Psi).map(clear_number).unwrap_or_default();
+    Assessment {
+        key: key(row.id(), &[entry.seq]),
+        rule: row.id().to_string(),
+        kind: AdviceType::Reminder,
+        about: row.body.about.clone(),
+        priority: Priority::Low,
+        say: row.body.say.replace("{item}", &item).replace("{psi}", &psi),
+        changed: false,
+        because: vec![entry.seq],
+        source: row.head.source.clone(),
+    }
+}
+
+/// Equipment whose date is past at `now`, or that was found wanting.
 pub fn equipment_due(rules: &VitalsRules, ledger: &Ledger, now: Moment) -> Vec<Assessment> {
-    let mut out = Vec::new();
+    let mut out = faults(rules, ledger);
     // With a patient, the date of a drug is the medication check's: it holds there.
     let inspection = [Kind::MedicationCheck, Kind::EquipmentCheck, Kind::OxygenCylinder, Kind::Milestone];
     let alone = ledger.standing().all(|e| inspection.contains(&e.finding.kind()));
@@ -125,6 +196,7 @@ pub fn equipment_due(rules: &VitalsRules, ledger: &Ledger, now: Moment) -> Vec<A
                     about: body.about.clone(),
                     priority: Priority::Low,
                     say: body.say.replace("{item}", &item.replace('_', " ")),
+                    changed: false,
                     because: vec![entry.seq],
                     source: row.head.source.clone(),
                 });

@@ -4,13 +4,13 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
-use super::{Level, VitalsRules};
+use super::{Level, VitalsRules, ventilation};
 use crate::core::clinical::age::{self, Age};
 use crate::core::dataset::Entry;
 use crate::core::decimal::Decimal;
 use crate::core::diagnostic::Diagnostic;
 use crate::core::finding::{Field, Finding, Kind, Shape, schema};
-use crate::core::ledger::Ledger;
+use crate::core::ledger::{Entry as LedgerEntry, Ledger};
 
 /// One `[[age_band]]`: ages from `from` up to but not including `below`, written with their unit (`28 days`, `1 year`).
 #[derive(Clone, Debug, PartialEq, Deserialize)]
@@ -54,7 +54,7 @@ pub struct Limit {
     /// Abnormal words, or `true` / `false`.
     #[serde(default)]
     pub words: Vec<String>,
-    /// How it is said: `low pressure`.
+    /// How it is said: `low pressure`. Empty: it counts, and is never named.
     pub phrase: String,
     pub level: Level,
     /// False: counts, and is named beside others, but is never a sentence by itself.
@@ -193,6 +193,15 @@ pub fn crossed<'a>(rules: &'a VitalsRules, finding: &Finding, who: Who) -> Optio
         Some(Hit { limit, way, rank })
     });
     hits.max_by_key(|hit| (hit.limit.body.level, std::cmp::Reverse(hit.rank)))
+}
+
+/// The worst limit that `entry` crosses with what was known when it was told: a slow rate while we breathe for the patient
+/// is ours. One that is grave is said all the same: it may be the patient's own.
+pub fn crossed_then<'a>(rules: &'a VitalsRules, ledger: &Ledger, entry: &LedgerEntry, who: Who) -> Option<Hit<'a>> {
+    let hit = crossed(rules, &entry.finding, who);
+    let grave = hit.is_some_and(|hit| hit.limit.body.level == Level::Unstable);
+    let given = if grave { None } else { ventilation::as_given(ledger, entry) };
+    given.map_or(hit, |given| crossed(rules, &given, who))
 }
 
 /// The level of the worst limit that this one finding crosses; `None` when it crosses none.

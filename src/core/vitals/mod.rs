@@ -11,6 +11,7 @@ pub mod limits;
 pub mod oxygen;
 pub mod sets;
 pub mod trends;
+pub mod ventilation;
 pub mod words;
 
 use std::collections::BTreeMap;
@@ -72,6 +73,8 @@ pub struct Assessment {
     pub priority: Priority,
     /// The sentence, filled.
     pub say: String,
+    /// A trend is told with it: what no single value says.
+    pub changed: bool,
     pub because: Vec<u64>,
     pub source: String,
 }
@@ -112,6 +115,7 @@ pub struct VitalsRules {
     pub cylinders: Vec<Entry<oxygen::CylinderClock>>,
     pub apgar: Vec<Entry<clocks::ApgarClock>>,
     pub equipment: Vec<Entry<clocks::EquipmentDate>>,
+    pub faults: Vec<Entry<clocks::EquipmentFault>>,
     pub agreements: Vec<Entry<agreement::AvpuGcs>>,
     /// Rows of `limits` by the finding they look at, with the field.
     by_kind: BTreeMap<Kind, Vec<(usize, Field)>>,
@@ -130,6 +134,7 @@ impl VitalsRules {
             cylinders: reader.take("cylinder_clock"),
             apgar: reader.take("apgar_clock"),
             equipment: reader.take("equipment_date"),
+            faults: reader.take("equipment_fault"),
             agreements: reader.take("avpu_gcs"),
             by_kind: BTreeMap::new(),
         };
@@ -149,7 +154,8 @@ impl VitalsRules {
         let more = self.trends.iter().map(|e| e.id()).chain(self.devices.iter().map(|e| e.id()));
         let clocks = self.cylinders.iter().map(|e| e.id()).chain(self.apgar.iter().map(|e| e.id()));
         let agreements = self.agreements.iter().map(|e| e.id());
-        limits.chain(more).chain(clocks).chain(self.equipment.iter().map(|e| e.id())).chain(agreements).collect()
+        let equipment = self.equipment.iter().map(|e| e.id()).chain(self.faults.iter().map(|e| e.id()));
+        limits.chain(more).chain(clocks).chain(equipment).chain(agreements).collect()
     }
 }
 
@@ -211,7 +217,7 @@ pub fn derived(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) 
     let mut inside: Vec<(Kind, u64)> = Vec::new();
     for kind in rules.by_kind.keys().copied() {
         let Some(entry) = ledger.of(kind, patient).rev().find(fresh) else { continue };
-        match limits::crossed(rules, &entry.finding, who) {
+        match limits::crossed_then(rules, ledger, entry, who) {
             Some(hit) => crossed.push((hit.limit.body.level, entry.seq)),
             None if !entry.unconfirmed() && limits::clears(rules, &entry.finding) => inside.push((kind, entry.seq)),
             None => {}

@@ -91,6 +91,7 @@ pub fn inconsistencies(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: 
             about: Kind::Oxygen.name().to_string(),
             priority: Priority::Medium,
             say: row.body.say.replace("{flow}", &flow.to_string()),
+            changed: false,
             because: vec![entry.seq],
             source: row.head.source.clone(),
         });
@@ -155,6 +156,34 @@ pub fn cylinder(ledger: &Ledger, patient: i64, residual_psi: i64) -> Result<Empt
     Ok(Emptying { empty_at: at.plus_ms(left_ms), because: vec![entry.seq] })
 }
 
+/// Whole minutes that the cylinder last read of this size lasts from its reading, at this flow or the one that runs; with the
+/// reading it is counted from.
+///
+/// # Errors
+/// Names what was never said, as [`cylinder`] does.
+pub fn minutes_at(
+    ledger: &Ledger,
+    patient: i64,
+    residual_psi: i64,
+    flow: Option<Decimal>,
+    size: Option<&str>,
+) -> Result<(u64, Vec<u64>), Vec<&'static str>> {
+    let sized = |e: &&Entry| size.is_none_or(|size| e.finding.text(Field::Size).is_none_or(|said| said == size));
+    let readings = || ledger.all_of(Kind::OxygenCylinder).rev().filter(sized);
+    let reading = readings().find_map(|e| Some((e, e.finding.int(Field::Psi)?)));
+    let size = size.or_else(|| readings().find_map(|e| e.finding.text(Field::Size)));
+    let running = || ledger.of(Kind::Oxygen, patient).rev().find_map(self::flow).map(|(_, flow)| flow);
+    let flow = flow.or_else(running).filter(|flow| !flow.is_zero());
+    let missing: Vec<&'static str> =
+        [("cylinder_pressure", reading.is_none()), ("cylinder_size", size.is_none()), ("oxygen_flow", flow.is_none())]
+            .into_iter()
+            .filter_map(|(name, missing)| missing.then_some(name))
+            .collect();
+    let (Some((entry, psi)), Some(size), Some(flow)) = (reading, size, flow) else { return Err(missing) };
+    let minutes = arithmetic::minutes(size, psi, residual_psi, flow).ok_or(vec!["cylinder_size"])?;
+    Ok((minutes.as_f64().max(0.0) as u64, vec![entry.seq]))
+}
+
 /// The flow from this moment on: 0 when stopped; `None` where no flow was said.
 fn flow(oxygen: &Entry) -> Option<(Moment, Decimal)> {
     let f = &oxygen.finding;
@@ -185,6 +214,7 @@ pub fn warnings(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment)
         about: "cylinder".into(),
         priority: row.body.priority,
         say: row.body.say.replace("{minutes}", &minutes.to_string()),
+        changed: false,
         because: emptying.because,
         source: row.head.source.clone(),
     })

@@ -18,6 +18,9 @@ use crate::core::time::Moment;
 /// Most signs, and most trends, named in one sentence.
 const SIGNS: usize = 4;
 const TRENDS: usize = 3;
+/// So many signs, each perhaps unstable, told in one breath are named at once. Our own choice; by NEWS2 three scores of 2
+/// are a score of 6, which asks for an urgent look.
+const SEVERAL: usize = 3;
 /// The record is read back to a whole multiple of this.
 const QUARTER_MS: u64 = 15 * 60_000;
 /// Most trends of other signs named after the signs.
@@ -164,7 +167,8 @@ fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64, since_ms:
         if in_arrest(&arrests, entry.when) {
             continue;
         }
-        let Some(hit) = limits::crossed(rules, &entry.finding, who) else {
+        let crossed = limits::crossed(rules, &entry.finding, who);
+        let Some(hit) = crossed.and_then(|_| limits::crossed_then(rules, ledger, entry, who)) else {
             if !entry.unconfirmed() && limits::clears(rules, &entry.finding) {
                 // What went back inside may be named again only when it is grave.
                 named.retain(|(k, _), level| *k != kind || *level < Level::Unstable);
@@ -172,6 +176,9 @@ fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64, since_ms:
             continue;
         };
         let body = &hit.limit.body;
+        if body.phrase.is_empty() {
+            continue;
+        }
         let before = named.insert((kind, hit.way), body.level);
         if before.is_some_and(|level| level >= body.level) {
             if let Some(level) = before {
@@ -215,10 +222,11 @@ fn sentences(set: &SetRule, opened: Moment, members: &[&Signal<'_>], out: &mut V
     for group in groups {
         let worst = group.iter().map(|s| s.level).max();
         let speaks = group.iter().any(|s| s.alone);
-        if speaks && (spoken.is_none() || worst > spoken || group.iter().any(grave)) {
+        let several = several(&group);
+        if speaks && (spoken.is_none() || worst > spoken || several || group.iter().any(grave)) {
             let active = group.last().map_or(opened, |s| s.when);
             waiting.extend(group);
-            let again = spoken == Some(Level::Unstable);
+            let again = spoken == Some(Level::Unstable) || (several && spoken.is_some() && worst <= spoken);
             out.extend(sentence(set, &std::mem::take(&mut waiting), active, again));
             spoken = spoken.max(worst);
         } else {
@@ -230,6 +238,11 @@ fn sentences(set: &SetRule, opened: Moment, members: &[&Signal<'_>], out: &mut V
         let ends = opened.plus_ms(set.gather_seconds.saturating_mul(1000).saturating_add(1));
         out.extend(sentence(set, &waiting, ends, true));
     }
+}
+
+/// Together they say more than each by itself: they do not wait.
+fn several(signals: &[&Signal<'_>]) -> bool {
+    signals.iter().filter(|s| s.alone && s.kind == AdviceType::AbnormalVital).count() >= SEVERAL
 }
 
 fn same_breath(a: &Signal<'_>, b: &Signal<'_>) -> bool {
@@ -250,6 +263,7 @@ fn sentence(set: &SetRule, signals: &[&Signal<'_>], active: Moment, also: bool) 
     let (template, priority) = match (lead.kind, lead.level, also) {
         (AdviceType::Trend, _, also) => (&set.say_trend, if also { Priority::Low } else { Priority::Medium }),
         (_, Level::Unstable, true) => (&set.say_also, Priority::Medium),
+        (_, _, true) if several(signals) => (&set.say_also, Priority::Medium),
         (_, _, true) => (&set.say_also, Priority::Low),
         (_, Level::Unstable, _) => (&set.say_unstable, Priority::Medium),
         _ if changed => (&set.say_abnormal, Priority::Medium),
@@ -265,6 +279,7 @@ fn sentence(set: &SetRule, signals: &[&Signal<'_>], active: Moment, also: bool) 
         about: lead.about.to_string(),
         priority,
         say: template.replace("{signs}", &phrases.join(", ")),
+        changed,
         because,
         source: lead.source.to_string(),
     };
