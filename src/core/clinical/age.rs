@@ -57,7 +57,7 @@ pub fn newborn(ledger: &Ledger, patient: i64) -> bool {
 }
 
 /// The delivery of another patient after which this one was first spoken of.
-fn born_here(ledger: &Ledger, patient: i64) -> Option<&Entry> {
+pub fn born_here(ledger: &Ledger, patient: i64) -> Option<&Entry> {
     let mothers = |e: &&Entry| e.finding.is(Field::Name, "delivery") && e.finding.patient() < patient;
     let delivery = ledger.all_of(Kind::Procedure).find(mothers)?;
     let met_before = ledger.standing().take_while(|e| e.seq < delivery.seq).any(|e| e.finding.patient() == patient);

@@ -36,6 +36,9 @@ pub struct Limit {
     /// Only for a patient said to be pregnant.
     #[serde(default)]
     pub pregnant: bool,
+    /// Not for a baby born in this call so few minutes ago.
+    #[serde(default)]
+    pub from_minutes_of_life: Option<u64>,
     /// Abnormal when lower than this.
     #[serde(default)]
     pub below: Option<Decimal>,
@@ -198,10 +201,16 @@ pub fn crossed<'a>(rules: &'a VitalsRules, finding: &Finding, who: Who) -> Optio
 /// The worst limit that `entry` crosses with what was known when it was told: a slow rate while we breathe for the patient
 /// is ours. One that is grave is said all the same: it may be the patient's own.
 pub fn crossed_then<'a>(rules: &'a VitalsRules, ledger: &Ledger, entry: &LedgerEntry, who: Who) -> Option<Hit<'a>> {
-    let hit = crossed(rules, &entry.finding, who);
+    let young = |hit: &Hit<'_>| hit.limit.body.from_minutes_of_life.is_some_and(|least| younger(ledger, entry, least));
+    let hit = crossed(rules, &entry.finding, who).filter(|hit| !young(hit));
     let grave = hit.is_some_and(|hit| hit.limit.body.level == Level::Unstable);
     let given = if grave { None } else { ventilation::as_given(ledger, entry) };
     given.map_or(hit, |given| crossed(rules, &given, who))
+}
+
+fn younger(ledger: &Ledger, entry: &LedgerEntry, minutes: u64) -> bool {
+    let birth = age::born_here(ledger, entry.finding.patient());
+    birth.is_some_and(|birth| entry.when.since_ms(birth.when) < minutes.saturating_mul(60_000))
 }
 
 /// The level of the worst limit that this one finding crosses; `None` when it crosses none.

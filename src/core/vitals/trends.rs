@@ -6,6 +6,7 @@ use serde::Deserialize;
 
 use super::limits::{self, Who};
 use super::sets::Signal;
+use super::ventilation::ASSISTED;
 use super::{Level, VitalsRules, arrests, in_arrest};
 use crate::core::clinical::{age::Age, gather, perfusion};
 use crate::core::dataset::Entry as Row;
@@ -325,7 +326,9 @@ fn series<'l>(measure: Measure, read: &Reading<'l>) -> Vec<Point<'l>> {
 }
 
 fn usable(entry: &Entry) -> bool {
+    // Breaths that we give rise as we squeeze.
     gather::measured(entry)
+        && !entry.finding.is(Field::Effort, ASSISTED)
         && (entry.finding.get(Field::Comparator).is_none() || entry.finding.kind() == Kind::CapillaryRefill)
 }
 

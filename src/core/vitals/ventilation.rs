@@ -4,7 +4,7 @@ use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::ledger::{Entry, Ledger};
 
 /// What the voice of the limits calls breaths that we give.
-const ASSISTED: &str = "assisted";
+pub const ASSISTED: &str = "assisted";
 
 /// A word on who breathes is believed for so long. Our own choice, no source.
 const REMEMBERED_MS: u64 = 30 * 60_000;
