@@ -90,7 +90,7 @@ pub fn durations(tokens: &[Token], at: usize) -> Vec<Span> {
 }
 
 /// All expiry months that begin at token `at`, longest first: `oh three twenty eight`, `march twenty twenty eight`,
-/// `3/28`, `0328`. Years 2015 to 2059.
+/// `3/28`, `0328`. Years 2020 to 2059.
 pub fn expiries(tokens: &[Token], at: usize) -> Vec<YearMonth> {
     let walk = Walk { tokens };
     let mut all = walk.year_first(at);
@@ -119,10 +119,9 @@ pub fn expiries(tokens: &[Token], at: usize) -> Vec<YearMonth> {
     all
 }
 
-/// The year of a date on a label: two digits from 2015 on (a drug long out of date), four from 2010 on (a cylinder's last
-/// test).
+/// The year of a date on a label: two digits from 2020 on, four from 2010 on (a cylinder's last test).
 fn full_year(said: i64) -> Option<i64> {
-    let (year, first) = if said < 100 { (said + 2000, 2015) } else { (said, 2010) };
+    let (year, first) = if said < 100 { (said + 2000, 2020) } else { (said, 2010) };
     (first..2060).contains(&year).then_some(year)
 }
 
