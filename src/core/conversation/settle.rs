@@ -73,6 +73,7 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
         }
     }
     let mut finding = of_patient(context.patient, finding);
+    half_years_in_months(&mut finding);
     let impossible = draft.numbers.iter().find(|n| n.impossible && finding.get(n.field).is_some());
     if let Some(number) = impossible {
         return Settled::Rejected(out_of_range(grammar, &finding, number));
@@ -92,6 +93,16 @@ pub fn settle(grammar: &Grammar, draft: &Draft, context: Context) -> Settled {
         put(&mut finding, Field::Unconfirmed, Value::Flag(true));
     }
     Settled::Finding(finding, doubts)
+}
+
+/// "Three and a half years old" is forty two months.
+fn half_years_in_months(finding: &mut Finding) {
+    let part = finding.number(Field::AgeYears).filter(|years| years.as_int().is_none());
+    let months = part.and_then(|years| years.checked_mul(Decimal::from_int(12)));
+    if let Some(months) = months.filter(|months| months.as_int().is_some()) {
+        finding.remove(Field::AgeYears);
+        put(finding, Field::AgeMonths, Value::Number(months));
+    }
 }
 
 /// "He's not alert" names no level, and least of all that one: it is asked which.
