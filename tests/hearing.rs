@@ -141,6 +141,7 @@ fn a_bad_model_is_named_with_its_cure() {
         (dir.path().join("absent.bin"), "no such model"),
         (put("cut.bin", &bytes[..bytes.len() - 1000]), "truncated"),
         (put("head.bin", &bytes[..20]), "truncated"),
+        (put("long.bin", &[&bytes, &b"more"[..]].concat()), "something stands behind its last tensor"),
         (put("flipped.bin", &flipped), "wrong hash"),
         (put("text.bin", b"hello, this is a text and no model"), "not a Whisper model"),
         (put("empty.bin", b""), "not a Whisper model"),

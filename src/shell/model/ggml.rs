@@ -145,7 +145,13 @@ fn walk_parts(file: &mut BufReader<impl Read + Seek>) -> io::Result<Walk> {
     skip_vocabulary(file, length)?;
     let mut tensors = 0;
     while file.stream_position()? < length {
-        if let Err(why) = next_tensor(file, length)? {
+        let tensor = next_tensor(file, length);
+        let cut = matches!(&tensor, Err(error) if error.kind() == io::ErrorKind::UnexpectedEof);
+        if cut && tensors >= shape.tensors() {
+            // Nothing is missing: what follows is no tensor at all.
+            return Ok(Walk::Foreign("something stands behind its last tensor".into()));
+        }
+        if let Err(why) = tensor? {
             return Ok(Walk::Foreign(why));
         }
         tensors += 1;
