@@ -188,12 +188,10 @@ impl Conversation {
             return;
         }
         for finding in apart(of_patient(context.patient, finding)) {
-            let change = Change::Record(finding.clone());
             if self.handover_since.is_some() {
                 taken.restated.push(finding);
-            } else if !taken.changes.contains(&change) {
-                // "not really, no" says it once.
-                taken.changes.push(change);
+            } else {
+                taken.record_once(finding);
             }
         }
         taken.answered = true;
@@ -232,11 +230,7 @@ impl Conversation {
             finding.remove(field);
         }
         finding.set(Field::Unchanged, Value::Flag(true));
-        // "Same, no change" says it once.
-        let change = Change::Record(finding);
-        if !taken.changes.contains(&change) {
-            taken.changes.push(change);
-        }
+        taken.record_once(finding);
     }
 }
 

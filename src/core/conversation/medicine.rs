@@ -118,8 +118,11 @@ impl Conversation {
             _ => None,
         });
         let timed = |dose: &Finding| {
-            let about = told.get(Field::Approximate).map(|about| (Field::Approximate, about.clone()));
-            about.into_iter().fold(dose.clone().with(Field::HappenedAt, at.clone()), |f, (field, v)| f.with(field, v))
+            let mut dose = dose.clone().with(Field::HappenedAt, at.clone());
+            if let Some(about) = told.get(Field::Approximate) {
+                dose.set(Field::Approximate, about.clone());
+            }
+            dose
         };
         if let Some(finding) = here.filter(|f| f.get(Field::HappenedAt).is_none()) {
             *finding = timed(finding);

@@ -59,11 +59,13 @@ impl Conversation {
     /// A time of day beside a finding that no phrase took: was that when it happened?
     pub(super) fn take_times(&self, grammar: &Grammar, times: &[String], taken: &mut Taken) {
         let Some(time) = times.first() else { return };
-        let Some(last) = taken.changes.iter().rfind(|c| matches!(c, Change::Record(_))).cloned() else { return };
+        let last = taken.changes.iter().rfind(|c| matches!(c, Change::Record(_))).cloned();
+        if last.is_none() {
+            return;
+        }
         taken.ambiguous = true;
         taken.why.push(grammar.prompt("lone_time", &[("time", time)]));
-        let out = taken.take_out(|c| *c == last);
-        taken.options.extend(out.iter().filter_map(recorded).map(|finding| vec![finding.clone()]));
+        taken.offer(last);
     }
 }
 

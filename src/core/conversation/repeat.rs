@@ -86,8 +86,7 @@ impl Conversation {
         let what = settle::spoken(grammar, finding.kind());
         taken.why.push(grammar.prompt("two_values", &[("finding", &what)]));
         taken.ambiguous = true;
-        let out = taken.take_out(|c| Some(c) == first.as_ref());
-        taken.options.extend(out.iter().filter_map(recorded).map(|finding| vec![finding.clone()]));
+        taken.offer(first);
         taken.options.push(vec![finding]);
     }
 }

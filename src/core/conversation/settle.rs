@@ -164,7 +164,6 @@ fn each_of_drug(draft: &Draft, finding: &mut Finding) {
     }
 }
 
-/// Fields of a shared list that have no place in this kind are left out.
 /// The finding as one of this patient; the first is named by none.
 pub(super) fn of_patient(patient: i64, mut finding: Finding) -> Finding {
     if patient != 1 {
@@ -173,6 +172,7 @@ pub(super) fn of_patient(patient: i64, mut finding: Finding) -> Finding {
     finding
 }
 
+/// Fields of a shared list that have no place in this kind are left out.
 fn put(finding: &mut Finding, field: Field, value: Value) {
     if schema::shape(finding.kind(), field).is_some() {
         finding.set(field, value);

@@ -54,6 +54,20 @@ impl Taken {
         self.changes = kept;
         out
     }
+
+    /// A change that stands no more, and is one of the options.
+    pub(super) fn offer(&mut self, change: Option<Change>) {
+        let out = self.take_out(|c| Some(c) == change.as_ref());
+        self.options.extend(out.iter().filter_map(recorded).map(|finding| vec![finding.clone()]));
+    }
+
+    /// "Not really, no", "same, no change" say it once.
+    pub(super) fn record_once(&mut self, finding: Finding) {
+        let change = Change::Record(finding);
+        if !self.changes.contains(&change) {
+            self.changes.push(change);
+        }
+    }
 }
 
 pub(super) fn same(a: &Taken, b: &Taken) -> bool {

@@ -471,15 +471,7 @@ fn scene(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Mo
     if ["depart_scene", "at_destination"].iter().any(|m| state.milestone(m).is_some()) {
         return None;
     }
-    let facts = Facts {
-        ledger: &state.ledger,
-        classes: &knowledge.protocol,
-        patient: state.patient(),
-        now,
-        drug: &[],
-        asking: u64::MAX,
-        disputed: &[],
-    };
+    let facts = Facts::new(&state.ledger, &knowledge.protocol, state.patient(), now);
     let matters = clock.body.only_if.as_ref().map(|c| facts.evaluate(c));
     if matters.as_ref().is_some_and(|v| v.answer != Answer::Yes) {
         return None;

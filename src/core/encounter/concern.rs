@@ -32,15 +32,7 @@ fn named(state: &State, protocol: &Protocol, about: &str) -> bool {
 
 fn one(state: &State, protocol: &Protocol, concern: &Entry<Concern>, now: Moment) -> Option<Advice> {
     let body = &concern.body;
-    let facts = Facts {
-        ledger: &state.ledger,
-        classes: protocol,
-        patient: state.patient(),
-        now,
-        drug: &[],
-        asking: u64::MAX,
-        disputed: &[],
-    };
+    let facts = Facts::new(&state.ledger, protocol, state.patient(), now);
     let raised = facts.last_of(&body.after)?;
     if state.transferred(state.patient()) {
         return None;

@@ -67,6 +67,5 @@ fn value(state: &State, protocol: &Protocol, entry: &Entry) -> Option<Decimal> {
 
 /// A converted value is read back in the unit in which it was told: nobody knows a "forty" again who said "one oh four".
 fn as_told(finding: &Finding) -> Option<Decimal> {
-    let Value::Group(said) = finding.get(Field::Said)? else { return None };
-    said.iter().find(|(part, _)| part == "value")?.1.as_number()
+    finding.get(Field::Said)?.part("value")?.as_number()
 }

@@ -305,9 +305,8 @@ fn which_unit(protocol: &Protocol, understood: &Understood) -> Option<Advice> {
 
 /// A number with its unit as it was told.
 fn told_in(finding: &Finding, field: Field) -> Option<(&Value, &str)> {
-    let Value::Group(told) = finding.get(field)? else { return None };
-    let part = |name: &str| told.iter().find(|(part, _)| part == name).map(|(_, value)| value);
-    Some((part("value")?, part("unit")?.as_text()?))
+    let told = finding.get(field)?;
+    Some((told.part("value")?, told.part("unit")?.as_text()?))
 }
 
 /// Values of a report that no recorded value equals.

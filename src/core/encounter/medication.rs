@@ -151,13 +151,10 @@ fn about(state: &State, protocol: &Protocol, subject: &Subject) -> Vec<Advice> {
     let names = protocol.names(&subject.plan.drug);
     let disputed = state.disputed();
     let facts = Facts {
-        disputed: &disputed,
-        ledger: &state.ledger,
-        classes: protocol,
-        patient: state.patient(),
-        now: subject.when,
         drug: &names,
         asking: subject.plan.seq,
+        disputed: &disputed,
+        ..Facts::new(&state.ledger, protocol, state.patient(), subject.when)
     };
     let mut checked = check(protocol, &facts, &subject.plan);
     drop_repeated_reasons(&mut checked, subject.plan.seq);

@@ -56,6 +56,12 @@ impl Value {
         }
     }
 
+    /// A part of a group: the `unit` of what was said.
+    pub fn part(&self, name: &str) -> Option<&Value> {
+        let Value::Group(parts) = self else { return None };
+        parts.iter().find(|(part, _)| part == name).map(|(_, value)| value)
+    }
+
     fn to_json(&self) -> Json {
         match self {
             Value::Number(number) => serde_json::to_value(number).unwrap_or(Json::Null),

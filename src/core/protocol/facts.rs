@@ -95,6 +95,11 @@ pub fn field_ref(text: &str) -> Option<(Kind, Field)> {
 }
 
 impl<'a> Facts<'a> {
+    /// Asked on behalf of no drug.
+    pub fn new(ledger: &'a Ledger, classes: &'a dyn Classes, patient: i64, now: Moment) -> Facts<'a> {
+        Facts { ledger, classes, patient, now, drug: &[], asking: u64::MAX, disputed: &[] }
+    }
+
     pub fn evaluate(&self, condition: &Condition) -> Verdict {
         match condition {
             Condition::Number(test) => self.number(test),
@@ -464,13 +469,11 @@ impl SaidWeight {
 }
 
 fn pounds(said: &Value) -> Option<Decimal> {
-    let Value::Group(items) = said else { return None };
-    let get = |key: &str| items.iter().find(|(k, _)| k == key).map(|(_, v)| v);
-    if let Some(value) = ["lb", "lbs", "pounds"].iter().find_map(|unit| get(unit)) {
+    if let Some(value) = ["lb", "lbs", "pounds"].iter().find_map(|unit| said.part(unit)) {
         return value.as_number();
     }
-    let unit = get("unit")?.as_text()?;
-    matches!(unit, "lb" | "lbs" | "pound" | "pounds").then(|| get("value")?.as_number()).flatten()
+    let unit = said.part("unit")?.as_text()?;
+    matches!(unit, "lb" | "lbs" | "pound" | "pounds").then(|| said.part("value")?.as_number()).flatten()
 }
 
 fn taken(entry: &Entry, name: &str) -> Verdict {

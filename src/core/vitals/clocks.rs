@@ -126,8 +126,9 @@ pub fn is_inspection(ledger: &Ledger, before: u64) -> bool {
     // What is counted is told as a drug with a number, as a plan is.
     let counted = [Kind::MedicationPlanned, Kind::Milestone];
     let told = || ledger.standing().take_while(|e| e.seq < before).map(|e| e.finding.kind());
-    told().any(|kind| of_equipment.contains(&kind))
-        && told().all(|kind| of_equipment.contains(&kind) || counted.contains(&kind))
+    // In a call the first words of a patient end it: the record is not read whole.
+    told().all(|kind| of_equipment.contains(&kind) || counted.contains(&kind))
+        && told().any(|kind| of_equipment.contains(&kind))
         && !ledger.all_of(Kind::Milestone).take_while(|e| e.seq < before).any(|e| to_a_patient(&e.finding))
 }
 

@@ -127,15 +127,7 @@ pub fn cylinder(ledger: &Ledger, patient: i64, residual_psi: i64) -> Result<Empt
     let reading = readings().find_map(|e| Some((e, e.finding.int(Field::Psi)?)));
     let size = readings().find_map(|e| e.finding.text(Field::Size));
     let flows: Vec<(Moment, Decimal)> = ledger.of(Kind::Oxygen, patient).filter_map(flow).collect();
-    let missing: Vec<&'static str> = [
-        ("cylinder_pressure", reading.is_none()),
-        ("cylinder_size", size.is_none()),
-        ("oxygen_flow", flows.last().is_none_or(|(_, flow)| flow.is_zero())),
-    ]
-    .into_iter()
-    .filter(|(_, missing)| *missing)
-    .map(|(name, _)| name)
-    .collect();
+    let missing = never_said(reading.is_some(), size.is_some(), flows.last().is_some_and(|(_, flow)| !flow.is_zero()));
     let (Some((entry, psi)), Some(size), true) = (reading, size, missing.is_empty()) else { return Err(missing) };
     let mut litres = arithmetic::litres(size, psi, residual_psi).ok_or(vec!["cylinder_size"])?.as_f64();
     let mut at = entry.when;
@@ -156,6 +148,12 @@ pub fn cylinder(ledger: &Ledger, patient: i64, residual_psi: i64) -> Result<Empt
     Ok(Emptying { empty_at: at.plus_ms(left_ms), because: vec![entry.seq] })
 }
 
+/// What the minutes of a cylinder want and nobody has said.
+fn never_said(pressure: bool, size: bool, flow: bool) -> Vec<&'static str> {
+    let parts = [("cylinder_pressure", pressure), ("cylinder_size", size), ("oxygen_flow", flow)];
+    parts.into_iter().filter_map(|(name, said)| (!said).then_some(name)).collect()
+}
+
 /// Whole minutes that the cylinder last read of this size lasts from its reading, at this flow or the one that runs; with the
 /// reading it is counted from.
 ///
@@ -174,11 +172,7 @@ pub fn minutes_at(
     let size = size.or_else(|| readings().find_map(|e| e.finding.text(Field::Size)));
     let running = || ledger.of(Kind::Oxygen, patient).rev().find_map(self::flow).map(|(_, flow)| flow);
     let flow = flow.or_else(running).filter(|flow| !flow.is_zero());
-    let missing: Vec<&'static str> =
-        [("cylinder_pressure", reading.is_none()), ("cylinder_size", size.is_none()), ("oxygen_flow", flow.is_none())]
-            .into_iter()
-            .filter_map(|(name, missing)| missing.then_some(name))
-            .collect();
+    let missing = never_said(reading.is_some(), size.is_some(), flow.is_some());
     let (Some((entry, psi)), Some(size), Some(flow)) = (reading, size, flow) else { return Err(missing) };
     let minutes = arithmetic::minutes(size, psi, residual_psi, flow).ok_or(vec!["cylinder_size"])?;
     Ok((minutes.as_f64().max(0.0) as u64, vec![entry.seq]))

@@ -112,12 +112,8 @@ impl Alike {
             entry.favour = (FAVOUR * times.ln()).min(MOST_FAVOUR);
         }
         entries.sort_by(|a, b| a.sounds.cmp(&b.sounds));
-        for at in 1..entries.len() {
-            let (before, from) = entries.split_at_mut(at);
-            if let (Some(before), Some(entry)) = (before.last(), from.first_mut()) {
-                entry.shared = shared(&entry.sounds, &before.sounds);
-            }
-        }
+        let shared = shared_with_the_one_before(entries.iter().map(|entry| entry.sounds.as_slice()));
+        entries.iter_mut().zip(shared).for_each(|(entry, shared)| entry.shared = shared);
         Alike { entries }
     }
 
@@ -269,9 +265,14 @@ pub(super) fn with_holes(sentence: &str) -> (String, Numbers) {
     (text, numbers)
 }
 
-/// Sounds that two begin with alike.
-pub(super) fn shared(one: &[u8], other: &[u8]) -> usize {
-    one.iter().zip(other).take_while(|(a, b)| a == b).count()
+/// For each of these, how many sounds at its beginning the one before it has too.
+pub(super) fn shared_with_the_one_before<'a>(sorted: impl Iterator<Item = &'a [u8]>) -> Vec<usize> {
+    let mut before: &'a [u8] = &[];
+    let shared = |sounds: &'a [u8]| {
+        let alike = sounds.iter().zip(std::mem::replace(&mut before, sounds)).take_while(|(a, b)| a == b);
+        alike.count()
+    };
+    sorted.map(shared).collect()
 }
 
 /// Rough classes of sound, one letter each.

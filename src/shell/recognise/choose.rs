@@ -206,12 +206,9 @@ impl Engine {
             let written = self.text(&c.reading.path);
             language.names.find(&written, NAMES, FARTHEST_NAME, |text| language.understands(text))
         };
-        let mut finds: Vec<Find> = senseless.flat_map(find).collect();
-        finds.sort_by(|a, b| a.cost.total_cmp(&b.cost));
-        let mut seen = HashSet::new();
-        finds.retain(|find| seen.insert(find.text.clone()));
-        finds.truncate(NAMES);
-        finds
+        // However near, it is not believed for its likeness alone.
+        let unsure = |find: Find| Find { cost: find.cost.max(NEAR), ..find };
+        nearest(senseless.flat_map(find).map(unsure).collect(), NAMES)
     }
 
     fn reading(&self, language: &Language, path: Path) -> Reading {
@@ -280,10 +277,14 @@ fn likeliest(candidates: &[Candidate]) -> usize {
 
 /// The grammar's sentences nearest to any of what was written, the nearest first.
 fn finds(alike: &Alike, written: &[String]) -> Vec<Find> {
-    let mut finds: Vec<Find> = written.iter().flat_map(|text| alike.find(text, FINDS, FARTHEST)).collect();
+    nearest(written.iter().flat_map(|text| alike.find(text, FINDS, FARTHEST)).collect(), FINDS)
+}
+
+/// So many of them, each once, the nearest first.
+fn nearest(mut finds: Vec<Find>, most: usize) -> Vec<Find> {
     finds.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     let mut seen = HashSet::new();
     finds.retain(|find| seen.insert(find.text.clone()));
-    finds.truncate(FINDS);
+    finds.truncate(most);
     finds
 }

@@ -5,7 +5,7 @@
 
 use std::collections::HashMap;
 
-use super::alike::{Find, HOLE, Rows, SOUNDS, heard, shared, sounds_of, with_holes};
+use super::alike::{Find, HOLE, Rows, SOUNDS, heard, shared_with_the_one_before, sounds_of, with_holes};
 
 /// Words that may stand for one name.
 const WORDS: usize = 5;
@@ -15,8 +15,6 @@ const SHORTEST: usize = 4;
 const PLACES: usize = 2;
 /// Sentences of which it is tried whether they make sense.
 const TRIED: usize = 16;
-/// A name in place of other words is never so near that it would be believed for its likeness alone (`choose.rs`).
-const NEAREST: f32 = 0.3;
 
 struct Name {
     text: String,
@@ -50,12 +48,8 @@ impl Names {
         let mut all: Vec<Name> = names.map(named).filter(fits).collect();
         all.sort_by(|a, b| (&a.sounds, &a.text).cmp(&(&b.sounds, &b.text)));
         all.dedup_by(|a, b| a.sounds == b.sounds);
-        for at in 1..all.len() {
-            let (before, from) = all.split_at_mut(at);
-            if let (Some(before), Some(name)) = (before.last(), from.first_mut()) {
-                name.shared = shared(&name.sounds, &before.sounds);
-            }
-        }
+        let shared = shared_with_the_one_before(all.iter().map(|name| name.sounds.as_slice()));
+        all.iter_mut().zip(shared).for_each(|(name, shared)| name.shared = shared);
         Names { all }
     }
 
@@ -69,7 +63,7 @@ impl Names {
         };
         let find = |(text, cost): (String, f32)| {
             let (text, numbers) = with_holes(&text);
-            Find { text, numbers, cost: cost.max(NEAREST) }
+            Find { text, numbers, cost }
         };
         self.places(&words, limit).iter().take(TRIED).filter_map(sentence).take(most).map(find).collect()
     }
