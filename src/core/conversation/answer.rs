@@ -108,7 +108,11 @@ impl Conversation {
         let bare = meaning.drafts.is_empty();
         let unasked = self.open.is_empty();
         if !inside && !bare && (answered.answer != Answer::Unchanged || unasked) {
-            // "yes" before a statement: the statement answers.
+            // "yes" before a statement: the statement answers. "Correct" is said to what was read back, unless that is told anew.
+            if answered.answer == Answer::Yes && meaning.confirms && unasked && !self.tells_what_was_read_back(meaning)
+            {
+                self.settle_read_back(grammar, Answer::Yes, taken);
+            }
             return;
         }
         let mut questions = answered.questions.clone();
@@ -133,6 +137,12 @@ impl Conversation {
             }
         }
         self.answer(grammar, answered.answer, &questions, context, taken);
+    }
+
+    fn tells_what_was_read_back(&self, meaning: &Meaning) -> bool {
+        let targets = self.read_back.iter().flat_map(|read_back| &read_back.targets);
+        let mut kinds = targets.filter_map(|seq| self.ledger.find(*seq)).map(|entry| entry.finding.kind());
+        kinds.any(|kind| meaning.drafts.iter().any(|draft| draft.kind == kind))
     }
 
     fn settle_read_back(&self, grammar: &Grammar, answer: Answer, taken: &mut Taken) {

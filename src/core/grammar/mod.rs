@@ -375,6 +375,8 @@ names! {
     /// What a piece of talk does.
     Act {
         Yes = "yes",
+        /// `correct`: a yes that confirms what was read back, whatever is said behind it.
+        Confirms = "confirms",
         No = "no",
         /// `denies`: reaches over a whole list.
         Denies = "denies",

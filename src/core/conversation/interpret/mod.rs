@@ -59,6 +59,8 @@ pub struct Meaning {
     /// Something else was talked about than what was found: "let us get him out".
     pub aside: bool,
     pub leftover: Vec<String>,
+    /// What was read back is right, before anything else was told.
+    pub confirms: bool,
     pub corrects: bool,
     pub retracts: bool,
     pub wrong_person: bool,

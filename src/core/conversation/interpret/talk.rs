@@ -14,6 +14,10 @@ impl Reader<'_> {
         let Some(act) = self.grammar.act(talk) else { return };
         match act {
             Act::Yes => self.answer(Answer::Yes, found.start),
+            Act::Confirms => {
+                self.meaning.confirms |= self.meaning.drafts.is_empty() && self.on.ends_clause(found.end);
+                self.answer(Answer::Yes, found.start);
+            }
             Act::NoneOf => self.answer(Answer::NoneOf, found.start),
             Act::Unsure => self.answer(Answer::Unsure, found.start),
             Act::No if self.takes_back(found, next) => {}
