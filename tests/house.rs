@@ -46,7 +46,6 @@ fn core_names_nothing_of_the_world() {
         "cpal",
         "hound",
         "rubato",
-        "earshot",
         "whisper_rs",
         "tts::",
         "rustix",

@@ -38,6 +38,7 @@ struct Twins {
     blurred: BTreeMap<String, HashSet<String>>,
     unpaused: HashSet<String>,
     lost_endings: Vec<String>,
+    sought: Vec<String>,
     unless_before: HashSet<String>,
 }
 
@@ -107,6 +108,8 @@ pub struct Lexicon {
     blurred: BTreeMap<String, HashSet<String>>,
     /// Words that are easily lost at an utterance's end and change what it means.
     lost_endings: Vec<String>,
+    /// Sentences that silence us.
+    sought: Vec<String>,
 }
 
 impl Lexicon {
@@ -160,6 +163,7 @@ impl Lexicon {
             blurred: file.twins.blurred,
             unpaused: file.twins.unpaused,
             lost_endings: file.twins.lost_endings,
+            sought: file.twins.sought,
             opposites: file.twins.opposites.into_iter().flat_map(|(a, b)| [(a.clone(), b.clone()), (b, a)]).collect(),
         }
     }
@@ -198,6 +202,11 @@ impl Lexicon {
     /// Words that are easily lost at an utterance's end and change what it means: for the recogniser to weigh.
     pub fn lost_endings(&self) -> &[String] {
         &self.lost_endings
+    }
+
+    /// What silences us, as the recogniser writes it: sought in whatever sounds while we speak.
+    pub fn sought(&self) -> &[String] {
+        &self.sought
     }
 
     /// "to 43" may have been "243": a word that sounds like a digit right before a number of two digits.

@@ -146,6 +146,8 @@ pub fn start(
 struct Job {
     id: u64,
     samples: Vec<f32>,
+    /// Only looked through for a "quiet".
+    look: bool,
 }
 
 enum Done {
@@ -165,8 +167,9 @@ fn recognise(open: Open, work: &Receiver<Job>, finished: &Sender<Done>) {
     if finished.send(Done::Ready).is_err() {
         return;
     }
-    for Job { id, samples } in work {
-        let result = recogniser.recognise(&samples).map_err(|e| format!("{e:#}"));
+    for Job { id, samples, look } in work {
+        let heard = if look { recogniser.look(&samples) } else { recogniser.recognise(&samples) };
+        let result = heard.map_err(|e| format!("{e:#}"));
         let mended = recogniser.troubles();
         if finished.send(Done::Words { id, result, mended }).is_err() {
             return;
@@ -398,7 +401,7 @@ impl Ear {
         }
         let busy = self.looking.is_some();
         let Some(Stretch { samples, span }) = (!busy).then(|| self.looks.pop_front()).flatten() else { return };
-        self.looking = self.send(samples).map(|id| (id, span));
+        self.looking = self.send_as(samples, true).map(|id| (id, span));
     }
 
     fn looked(&mut self, transcript: Transcript, span: Range<u64>) {
@@ -510,8 +513,12 @@ impl Ear {
     }
 
     fn send(&mut self, samples: Vec<f32>) -> Option<u64> {
+        self.send_as(samples, false)
+    }
+
+    fn send_as(&mut self, samples: Vec<f32>, look: bool) -> Option<u64> {
         self.next_id += 1;
-        match self.jobs.try_send(Job { id: self.next_id, samples }) {
+        match self.jobs.try_send(Job { id: self.next_id, samples, look }) {
             Ok(()) => {
                 self.answers.asked(boot_ms());
                 Some(self.next_id)

@@ -1,7 +1,7 @@
 //! A "quiet" over our own words is listened for while we speak, and not only when an utterance ends.
 //!
 //! What is left of our words may run on with the crew's in one utterance that ends only when we do. So while we speak the last
-//! moment of what was heard is recognised by itself, time and again, and forgotten unless it asks for silence.
+//! moment of what was heard is looked through by itself, time and again, and forgotten unless it asks for silence.
 
 use std::ops::Range;
 

@@ -8,7 +8,7 @@ use std::time::Duration;
 use anyhow::{Context, Result, anyhow, bail};
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, bounded};
 
-use super::wire::{self, Reply};
+use super::wire::{self, Reply, Request};
 use super::{Options, Recogniser};
 use crate::core::utterance::Transcript;
 use crate::shell::model::Model;
@@ -34,7 +34,7 @@ pub struct ChildRecogniser {
 struct Running {
     process: Child,
     /// To the thread that writes: a process that hangs reads nothing, and a full pipe must not hold the caller.
-    requests: Sender<Vec<f32>>,
+    requests: Sender<Request>,
     replies: Receiver<Result<Option<Reply>>>,
 }
 
@@ -97,14 +97,17 @@ impl ChildRecogniser {
         }
     }
 
-    fn once(&mut self, samples: &[f32]) -> Result<Transcript> {
+    fn once(&mut self, samples: &[f32], look: bool) -> Result<Transcript> {
         if self.running.is_none() {
             self.running = Some(self.spawn()?);
         }
         let running = self.running.as_mut().context("the recogniser is not running")?;
         let limit =
             self.options.patience.unwrap_or(HANG_LIMIT) + Duration::from_millis(length_ms(samples)) * HANG_FACTOR;
-        let asked = running.requests.send(samples.to_vec()).map_err(|_| anyhow!("the recogniser died"));
+        let asked = running
+            .requests
+            .send(Request { samples: samples.to_vec(), look })
+            .map_err(|_| anyhow!("the recogniser died"));
         match asked.and_then(|()| running.wait(limit)) {
             Ok(Reply::Heard(heard)) => Ok(heard.into()),
             Ok(Reply::Failed(why)) => {
@@ -129,11 +132,11 @@ impl ChildRecogniser {
 }
 
 /// Writes requests until the process is gone (its end of the pipe closes) or the recogniser is dropped.
-fn writer(mut input: ChildStdin) -> Result<Sender<Vec<f32>>> {
-    let (send, requests) = bounded::<Vec<f32>>(1);
+fn writer(mut input: ChildStdin) -> Result<Sender<Request>> {
+    let (send, requests) = bounded::<Request>(1);
     thread::Builder::new().name("recogniser-in".into()).spawn(move || {
-        for samples in requests {
-            if wire::ask(&mut input, &samples).is_err() {
+        for request in requests {
+            if wire::ask(&mut input, &request).is_err() {
                 return;
             }
         }
@@ -141,18 +144,28 @@ fn writer(mut input: ChildStdin) -> Result<Sender<Vec<f32>>> {
     Ok(send)
 }
 
-impl Recogniser for ChildRecogniser {
-    fn recognise(&mut self, samples: &[f32]) -> Result<Transcript> {
+impl ChildRecogniser {
+    fn twice(&mut self, samples: &[f32], look: bool) -> Result<Transcript> {
         if samples.is_empty() {
             return Ok(Transcript::default());
         }
-        match self.once(samples) {
+        match self.once(samples, look) {
             Ok(transcript) => Ok(transcript),
             Err(first) => {
                 self.troubles.push(format!("{first:#}; the utterance was heard again"));
-                self.once(samples).context("the recogniser failed twice on one utterance")
+                self.once(samples, look).context("the recogniser failed twice on one utterance")
             }
         }
+    }
+}
+
+impl Recogniser for ChildRecogniser {
+    fn recognise(&mut self, samples: &[f32]) -> Result<Transcript> {
+        self.twice(samples, false)
+    }
+
+    fn look(&mut self, samples: &[f32]) -> Result<Transcript> {
+        self.twice(samples, true)
     }
 
     fn model(&self) -> &str {

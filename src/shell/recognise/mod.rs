@@ -34,6 +34,15 @@ pub trait Recogniser: Send {
     /// The recogniser failed twice on these samples; it may serve the next ones.
     fn recognise(&mut self, samples: &[f32]) -> Result<Transcript>;
 
+    /// The same for a short stretch of sound while we speak, looked through for what silences us: that is then among the
+    /// rivals. A recogniser that cannot look so only hears.
+    ///
+    /// # Errors
+    /// As [`Recogniser::recognise`].
+    fn look(&mut self, samples: &[f32]) -> Result<Transcript> {
+        self.recognise(samples)
+    }
+
     /// Name of the model, for the record.
     fn model(&self) -> &str;
 
@@ -86,7 +95,7 @@ pub fn open_with(options: &Options) -> Result<Box<dyn Recogniser>> {
 /// The model cannot be loaded, or a pipe breaks.
 #[cfg(feature = "whisper")]
 pub fn serve(model: &Path, tuned: bool, options: &Options) -> Result<()> {
-    wire::serve(|| engine::Engine::open(model, tuned, options), engine::Engine::hear)
+    wire::serve(|| engine::Engine::open(model, tuned, options), engine::Engine::answer)
 }
 
 /// Serves as the child process: this build has no recogniser, and says so.

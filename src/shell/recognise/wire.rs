@@ -1,6 +1,7 @@
 //! What passes between the program and its recogniser process.
 //!
-//! To the child: u32 count, then that many f32 samples, little endian. From the child: one JSON line when it is ready,
+//! To the child: u32 count (its highest bit: only to be looked through for what silences us), then that many f32 samples, little
+//! endian. From the child: one JSON line when it is ready,
 //! then one a request.
 
 use std::io::{self, BufRead, Read, Write};
@@ -12,6 +13,14 @@ use crate::core::utterance::{Transcript, Word};
 
 /// Ten minutes: no request is longer.
 const MOST_SAMPLES: u32 = 16_000 * 600;
+const LOOK: u32 = 1 << 31;
+
+/// Sound for the child.
+pub struct Request {
+    pub samples: Vec<f32>,
+    /// True where it is only looked through for what silences us.
+    pub look: bool,
+}
 
 /// One line from the child.
 #[derive(Debug, Serialize, Deserialize)]
@@ -81,29 +90,32 @@ impl From<Heard> for Transcript {
 ///
 /// # Errors
 /// The pipe is broken.
-pub fn ask(out: &mut impl Write, samples: &[f32]) -> io::Result<()> {
-    let samples = &samples[..samples.len().min(MOST_SAMPLES as usize)];
+pub fn ask(out: &mut impl Write, request: &Request) -> io::Result<()> {
+    let samples = &request.samples[..request.samples.len().min(MOST_SAMPLES as usize)];
+    let look = if request.look { LOOK } else { 0 };
     let mut bytes = Vec::with_capacity(4 + samples.len() * 4);
-    bytes.extend((samples.len() as u32).to_le_bytes());
+    bytes.extend((samples.len() as u32 | look).to_le_bytes());
     bytes.extend(samples.iter().flat_map(|s| s.to_le_bytes()));
     out.write_all(&bytes)?;
     out.flush()
 }
 
 /// Reads one request; `None` at the end of the stream.
-fn asked(input: &mut impl Read) -> Result<Option<Vec<f32>>> {
+fn asked(input: &mut impl Read) -> Result<Option<Request>> {
     let mut count = [0; 4];
     match input.read_exact(&mut count) {
         Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => return Ok(None),
         other => other?,
     }
     let count = u32::from_le_bytes(count);
+    let (count, look) = (count & !LOOK, count & LOOK != 0);
     if count > MOST_SAMPLES {
         bail!("a request of {count} samples is too long");
     }
     let mut bytes = vec![0; count as usize * 4];
     input.read_exact(&mut bytes).context("a request ends early")?;
-    Ok(Some(bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect()))
+    let samples = bytes.chunks_exact(4).map(|b| f32::from_le_bytes([b[0], b[1], b[2], b[3]])).collect();
+    Ok(Some(Request { samples, look }))
 }
 
 fn tell(reply: &Reply) -> Result<()> {
@@ -117,15 +129,15 @@ fn tell(reply: &Reply) -> Result<()> {
 ///
 /// # Errors
 /// A pipe breaks. An engine's failure is told to the parent instead.
-pub fn serve<E>(open: impl FnOnce() -> Result<E>, hear: impl Fn(&mut E, &[f32]) -> Result<Transcript>) -> Result<()> {
+pub fn serve<E>(open: impl FnOnce() -> Result<E>, hear: impl Fn(&mut E, &Request) -> Result<Transcript>) -> Result<()> {
     let mut engine = match open() {
         Ok(engine) => engine,
         Err(error) => return tell(&Reply::Failed(format!("{error:#}"))),
     };
     tell(&Reply::Ready)?;
     let mut input = io::BufReader::new(io::stdin().lock());
-    while let Some(samples) = asked(&mut input)? {
-        match hear(&mut engine, &samples) {
+    while let Some(request) = asked(&mut input)? {
+        match hear(&mut engine, &request) {
             Ok(transcript) => tell(&Reply::Heard(transcript.into()))?,
             Err(error) => return tell(&Reply::Failed(format!("{error:#}"))),
         }

@@ -2,17 +2,17 @@
 //! code: frames in, segments out, time counted in samples.
 
 pub mod resample;
+mod voice;
 
 use std::collections::VecDeque;
 use std::ops::Range;
 
-use earshot::Detector;
+use voice::{FRAME, Voice};
 
 use super::wav::{RATE_HZ, sane};
 
-/// Samples that the detector takes at a time: 16 ms.
-const FRAME: usize = 256;
-const FRAME_MS: u64 = 16;
+/// What is judged at a time, milliseconds.
+const FRAME_MS: u64 = FRAME as u64 * 1000 / RATE_HZ as u64;
 
 /// When an utterance begins and ends. Times in milliseconds of sound, scores from 0 to 1.
 #[derive(Clone, Debug, PartialEq)]
@@ -43,7 +43,7 @@ impl Default for Settings {
             onset_window_ms: 160,
             pre_roll_ms: 320,
             pause_ms: 640,
-            tail_ms: 240,
+            tail_ms: 288,
             longest_ms: 15_000,
         }
     }
@@ -84,7 +84,7 @@ impl Open {
 /// Voice activity with hysteresis, pre-roll, pause and a longest length.
 pub struct Segmenter {
     settings: Settings,
-    detector: Box<Detector>,
+    voice: Voice,
     /// Samples not yet filling a frame.
     rest: Vec<f32>,
     /// Kept frames: the pre-roll, or the open utterance with its pre-roll.
@@ -108,7 +108,7 @@ impl Segmenter {
     pub fn with(settings: Settings) -> Segmenter {
         Segmenter {
             settings,
-            detector: Box::new(Detector::default()),
+            voice: Voice::default(),
             rest: Vec::with_capacity(FRAME),
             frames: VecDeque::new(),
             first: 0,
@@ -181,7 +181,7 @@ impl Segmenter {
         let mut samples = [0.0; FRAME];
         samples.copy_from_slice(&self.rest);
         self.rest.clear();
-        let score = self.detector.predict_f32(&samples);
+        let score = self.voice.score(&samples);
         let number = self.next();
         self.frames.push_back(Frame { samples, score });
         match self.open {
