@@ -223,6 +223,12 @@ impl Grammar {
         let free = on.is_free(at);
         let number = on.tokens.get(at).is_some_and(|t| t.is_number());
         let open = awake(open, at, on);
+        // "Oh, about one ten" answers as "about one ten" does.
+        let interjected = on.starts.get(at) == Some(&true)
+            && on.ends_clause(at + 1)
+            && on.ids.get(at).is_some_and(|id| self.lead.contains(id));
+        let free = free || interjected;
+        let number = number && !interjected;
         let (open, price) = match (free, number) {
             _ if matches!(open, Open::Muted | Open::Elsewhere) => (open, MUTED),
             // Behind the tool's name little is said for nothing.

@@ -423,6 +423,8 @@ names! {
         Time = "time",
         /// `about`: the next value is an estimate.
         About = "about",
+        /// `or so`: the value before it is an estimate.
+        Estimate = "estimate",
         Under = "under",
         Over = "over",
     }

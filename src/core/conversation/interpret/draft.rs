@@ -140,6 +140,8 @@ fn is_of_another(draft: &Draft, gathered: &[Gathered]) -> bool {
         // "no drug allergies, but peanuts": none of one kind, and one of another.
         || either(Field::None, Field::Name)
         || elsewhere
+        // "took the mask off him, he's at two on the cannula".
+        || has(Field::Stopped) && (brings(Field::FlowLPerMin) || brings(Field::Device))
         || none && brings(Field::Effort)
 }
 

@@ -32,6 +32,7 @@ impl Reader<'_> {
             self.flush_loose();
         }
         self.asking.beyond |= self.asks();
+        self.asking.number |= number && self.asks();
         self.loose.push(at);
         self.strays.push(at);
         self.lost = at + 1;

@@ -243,7 +243,13 @@ impl Reader<'_> {
 
     /// How far it goes on: a phrase with a "no" of its own denies on ("no bleeding, drift or slurred speech").
     fn reach_on(&mut self, said: &Said, negated: bool) {
-        let said_no = said.alone() && self.grammar.is_denier(self.on, said.start());
+        // "no bleeding except the nose" and "no breath sounds on the right" tell what is there, and deny nothing further on.
+        let tells = |(field, value): &(Field, Value)| match field {
+            Field::Present => *value == Value::Flag(true),
+            field => *field == Field::Sound,
+        };
+        let excepts = said.phrase.sets.iter().any(tells);
+        let said_no = said.alone() && !excepts && self.grammar.is_denier(self.on, said.start());
         if negated || said_no {
             self.no.listed = Some(said.frame);
         }

@@ -54,6 +54,8 @@ pub(super) struct Asking {
     /// What is asked for was named, or words that belong to nothing stood behind it: without a pause too, more may be told
     /// now.
     pub beyond: bool,
+    /// A number stood in it that no phrase took: "was that 94 or 84 over 60" offers two.
+    pub number: bool,
     /// The vital sign that was just named behind a pause, and the word at which its value would begin.
     pub named_vital: Option<(usize, usize)>,
 }
@@ -93,7 +95,8 @@ impl Reader<'_> {
         self.asking.beyond = true;
         let which = self.tone == Tone::AsksWhich;
         let (frame, kind, still) = (said.frame, said.data.kind, self.asking.still);
-        self.asking.open.push(Question { frame, kind, fields, negative, either: false, which, still });
+        let either = self.asking.number && said.numeric();
+        self.asking.open.push(Question { frame, kind, fields, negative, either, which, still });
     }
 
     /// "we're giving aspirin, right": a plan stays one, its checks run before the hand moves. Whether "pulse is ninety, right"

@@ -163,6 +163,8 @@ fn denies_itself(said: &Said) -> bool {
     let normal = |g: &Gathered| items.len() > 1 && items.iter().any(|(f, v)| *f == g.field && *v == g.value);
     said.gathered.iter().any(|g| match g.field {
         Field::None => true,
+        // "neck no deformity chest normal".
+        Field::Normal => g.value == Value::Flag(true),
         Field::Present => g.value == Value::Flag(false),
         _ => normal(g),
     })

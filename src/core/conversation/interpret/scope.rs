@@ -1,7 +1,7 @@
 //! In which mood something is said: told, asked, done, wished, of somebody else. What is not told records nothing.
 
 use super::Reader;
-use super::draft::{has_value, is_mere};
+use super::draft::{Draft, has_value, is_mere};
 use super::polarity::Denial;
 use super::question::Answer;
 use super::record::Said;
@@ -263,6 +263,7 @@ impl Reader<'_> {
         self.tone = if mood == Mood::Which { Tone::AsksWhich } else { Tone::Asks };
         self.asking.for_value = mood == Mood::Which;
         self.asking.beyond = false;
+        self.asking.number = false;
         self.asking.negative = phrase.negative;
         self.asking.still = (found.start..found.end).any(|at| self.grammar.is_still(self.on, at));
     }
@@ -279,7 +280,8 @@ impl Reader<'_> {
             return;
         }
         let grammar = self.grammar;
-        self.meaning.drafts.retain(|d| d.words.start < begin || !grammar.is_vital(d.frame));
+        let measured = |d: &Draft| grammar.is_vital(d.frame) || d.kind == Kind::OxygenCylinder;
+        self.meaning.drafts.retain(|d| d.words.start < begin || !measured(d));
     }
 
     /// "start CPR if you lose the pulse": nothing was started.

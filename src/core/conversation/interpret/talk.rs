@@ -1,12 +1,12 @@
 //! Talk between people: answers, corrections, who said it, when it was.
 
 use super::Reader;
-use super::draft::has_value;
+use super::draft::{has_number, has_value};
 use super::polarity::Denial;
 use super::question::Answer;
 use super::scope::Tone;
 use crate::core::finding::{Field, Kind, Value};
-use crate::core::grammar::{Act, Match, Step, gather};
+use crate::core::grammar::{Act, CapValue, Match, Role, Step, gather};
 use crate::core::text::Break;
 
 impl Reader<'_> {
@@ -49,6 +49,7 @@ impl Reader<'_> {
                 self.tell_on();
             }
             Act::Correct => self.begin_correction(),
+            Act::Retract if self.says_anew(next) => self.begin_correction(),
             Act::Retract => self.take_back(),
             Act::WrongPerson => {
                 self.push_current();
@@ -65,6 +66,7 @@ impl Reader<'_> {
             Act::Before => self.before(),
             Act::Time => self.happened(found),
             Act::About => self.about = true,
+            Act::Estimate => self.estimate(),
             Act::Under | Act::Over => {}
         }
     }
@@ -86,11 +88,43 @@ impl Reader<'_> {
 
     fn take_back(&mut self) {
         self.push_current();
+        // "Lisinopril, no that's dad's": what is taken back was not understood.
+        let lost = !self.meaning.leftover.is_empty();
         if self.meaning.drafts.is_empty() {
-            self.meaning.retracts = true;
+            self.meaning.retracts |= !lost;
         } else {
             // Said and taken back in one breath.
             self.meaning.drafts.clear();
+        }
+    }
+
+    /// "D cylinder at 2000, scratch that, 1000 psi": what follows at once is the same thing put right, and the rest of the
+    /// breath stands.
+    fn says_anew(&self, next: &[Step]) -> bool {
+        let Some(draft) = self.current.as_ref().filter(|d| has_number(d)) else { return false };
+        for step in next {
+            let found = match step {
+                Step::Skip { free: true, .. } | Step::Opened(_) => continue,
+                Step::Skip { .. } => return false,
+                Step::Phrase(found) => found,
+            };
+            let number = found.caps.iter().any(|cap| matches!(cap.value, CapValue::Number(_)));
+            match self.grammar.phrase(found.phrase).map(|p| p.role) {
+                Some(Role::Open(frame)) if frame == draft.frame && !number => continue,
+                Some(Role::Open(frame) | Role::Alone(frame) | Role::Fill(frame) | Role::Answer(frame)) => {
+                    return number && frame == draft.frame;
+                }
+                _ => return false,
+            }
+        }
+        false
+    }
+
+    /// "One ten or so".
+    fn estimate(&mut self) {
+        let said = self.current.as_mut().or(self.meaning.drafts.last_mut());
+        if let Some(draft) = said.filter(|d| has_number(d)) {
+            draft.fields.push((Field::Approximate, Value::Flag(true)));
         }
     }
 
