@@ -18,11 +18,11 @@ use crate::core::protocol::model::{Anchor, Clock, Recheck};
 use crate::core::time::Moment;
 use crate::core::vitals::{arrests, in_arrest};
 
-use super::Knowledge;
 use super::doubt::unanswered;
 use super::medication::open_plans;
 use super::stability::{Pace, crosses, pace};
 use super::state::{Said, State, Watched};
+use super::{Knowledge, delivery};
 
 const MINUTE_MS: u64 = 60_000;
 /// Vital signs said within this of each other are one look.
@@ -68,6 +68,7 @@ pub fn dues(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Due> {
         }
         out.extend(theirs);
     }
+    delivery::keep_back(&state.ledger, &mut out);
     out.sort_by_key(|due| due.at_ms);
     out
 }

@@ -24,6 +24,9 @@ const MEDICATION: [Kind; 3] = [Kind::MedicationPlanned, Kind::MedicationGiven, K
 const AFTER_DOSE_MS: u64 = 15 * 60_000;
 /// The same sentence about a plan told again within this is not repeated.
 const RETOLD_MS: u64 = 60_000;
+/// A plan told again after a hold is a hand that moves all the same: only the same breath, or the partner's echo of it, is no
+/// new one. Our own choice, no source.
+const HELD_ECHO_MS: u64 = 15_000;
 /// Most questions about what is not established, for one plan; what is established and needs asking about comes before
 /// them and is never left out.
 const QUESTIONS: usize = 2;
@@ -232,13 +235,15 @@ fn new(state: &State, subject: &Subject, advice: &Advice) -> bool {
     if state.said_about(&advice.rule, subject.plan.seq).any(said) {
         return false;
     }
+    let within_ms =
+        if matches!(advice.kind, AdviceType::Contraindication | AdviceType::Dose) { HELD_ECHO_MS } else { RETOLD_MS };
     let same = |s: &&super::state::Said| {
         s.advice.rule == advice.rule
             && s.advice.kind == advice.kind
             && s.advice.about == advice.about
             && s.advice.because.get(1..) == advice.because.get(1..)
             && still_holds(s)
-            && subject.when.since_ms(s.when) <= RETOLD_MS
+            && subject.when.since_ms(s.when) <= within_ms
     };
     !state.said.iter().rev().any(|s| same(&s))
 }

@@ -8,6 +8,7 @@ mod answers;
 mod clocks;
 mod concern;
 mod critical;
+mod delivery;
 mod doubt;
 mod gaps;
 mod gate;

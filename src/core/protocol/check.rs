@@ -2,13 +2,13 @@
 
 use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, AdviceType, Priority};
-use crate::core::finding::{Field, Finding, Kind, Value};
+use crate::core::finding::{Field, Finding, Value};
 use crate::core::prompt::{Slots, render};
 
 use super::dose::{self, Fit, Past};
 use super::facts::{Answer, Facts, Verdict};
 use super::model::{AllergyTest, Condition, Effect, Maximum, Rule, Unknown};
-use super::{Entry, Protocol};
+use super::{Entry, Protocol, rights};
 
 /// A dose about to be given, or given unannounced.
 #[derive(Clone, Debug, PartialEq)]
@@ -43,7 +43,7 @@ pub fn check(protocol: &Protocol, facts: &Facts, plan: &Plan) -> Checked {
     }
     one_allergy_question(protocol, &mut checked);
     if protocol.drug(&plan.drug).is_some() {
-        check_rights(protocol, facts, plan, &mut checked);
+        checked.holds.extend(rights::holds(protocol, facts, plan));
         check_route(protocol, plan, &mut checked);
         check_amount(protocol, facts, plan, &mut checked);
         check_timing(protocol, facts, plan, &mut checked);
@@ -138,7 +138,7 @@ fn advice(
 }
 
 /// Advice about the dose, worded by the prompts.
-fn dosing<T>(
+pub fn dosing<T>(
     protocol: &Protocol,
     plan: &Plan,
     entry: &Entry<T>,
@@ -163,36 +163,6 @@ fn dosing<T>(
     }
 }
 
-/// What the crew read aloud from the label: an expired drug, or a right that did not hold.
-fn check_rights(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Checked) {
-    let names = protocol.names(&plan.drug);
-    let about = |e: &&crate::core::ledger::Entry| {
-        e.finding.text(Field::Name).is_none_or(|name| names.iter().any(|n| n == name))
-    };
-    let month = facts.now.at.format("%Y-%m").to_string();
-    let mut settled: Vec<&str> = Vec::new();
-    for entry in facts.ledger.of(Kind::MedicationCheck, facts.patient).rev().filter(about) {
-        let right = entry.finding.text(Field::Right).unwrap_or("expiry");
-        if settled.contains(&right) {
-            continue;
-        }
-        settled.push(right);
-        // `YYYY-MM` sorts as it reads; a drug is good to the last day of its month.
-        let prompt = match entry.finding.text(Field::Expires) {
-            Some(expires) if expires < month.as_str() => "check.expired",
-            _ if entry.finding.flag(Field::Confirmed) == Some(false) => "check.right",
-            _ => continue,
-        };
-        let Some(drug) = protocol.drug_entry(&plan.drug) else { return };
-        let slots = vec![("right".to_string(), Value::text(right))];
-        let mut hold = dosing(protocol, plan, drug, prompt, slots, &[entry.seq]);
-        hold.kind = AdviceType::Contraindication;
-        hold.rule = prompt.to_string();
-        hold.source = protocol.prompt_source(prompt);
-        out.holds.push(hold);
-    }
-}
-
 fn check_route(protocol: &Protocol, plan: &Plan, out: &mut Checked) {
     let (Some(drug), Some(route)) = (protocol.drug_entry(&plan.drug), plan.finding.text(Field::Route)) else { return };
     if drug.body.routes.iter().any(|r| r == route) {
@@ -210,7 +180,10 @@ fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
         return;
     }
     let said_unit = plan.finding.text(Field::Unit).unwrap_or(unit);
-    let Some(amount) = dose::stated(&plan.finding, said_unit) else { return };
+    let Some(amount) = dose::stated(&plan.finding, said_unit) else {
+        out.questions.extend(dose::wants_weight(facts, &rows).map(|row| weight_question(protocol, plan, row)));
+        return;
+    };
     // A row in puffs says nothing about milligrams: only rows that the unit converts to are compared.
     let rows: Vec<&Entry<_>> =
         rows.into_iter().filter(|r| dose::convert(amount, said_unit, &r.body.unit).is_some()).collect();
@@ -237,12 +210,14 @@ fn check_amount(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
             slots.extend(weighed.map(|dose| ("weighed".to_string(), Value::Number(dose))));
             out.doses.push(dosing(protocol, plan, row, prompt, slots, &because));
         }
-        Fit::NeedsWeight(row) => {
-            let mut question = dosing(protocol, plan, row, "dose.weight", Slots::new(), &[]);
-            question.kind = AdviceType::MissingFact;
-            out.questions.push(question);
-        }
+        Fit::NeedsWeight(row) => out.questions.push(weight_question(protocol, plan, row)),
     }
+}
+
+fn weight_question<T>(protocol: &Protocol, plan: &Plan, row: &Entry<T>) -> Advice {
+    let mut question = dosing(protocol, plan, row, "dose.weight", Slots::new(), &[]);
+    question.kind = AdviceType::MissingFact;
+    question
 }
 
 /// To what can be said and drawn up: whole from ten on, tenths below (0.15 mg stays).

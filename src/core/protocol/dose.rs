@@ -164,6 +164,20 @@ pub fn fit<'a>(facts: &Facts, rows: &[&'a super::Entry<Dose>], amount: Decimal, 
     }
 }
 
+/// A child of unknown weight for whom every dose goes by it: nobody can say yet how much. The row that asks.
+pub fn wants_weight<'a>(facts: &Facts, rows: &[&'a super::Entry<Dose>]) -> Option<&'a super::Entry<Dose>> {
+    if grown(facts) || facts.weight().is_some() {
+        return None;
+    }
+    let may_apply = rows.iter().copied().filter(|row| applies(facts, row, None) != Answer::No);
+    let may_apply: Vec<&'a super::Entry<Dose>> = may_apply.collect();
+    may_apply.iter().all(|row| by_weight(&row.body)).then(|| may_apply.first().copied()).flatten()
+}
+
+fn by_weight(dose: &Dose) -> bool {
+    dose.per_kg.is_some() || dose.min_weight.is_some() || dose.below_weight.is_some()
+}
+
 fn applies(facts: &Facts, row: &super::Entry<Dose>, weight: Option<SaidWeight>) -> Answer {
     let age = row.body.age.as_ref().map_or(Answer::Yes, |age| {
         let verdict = facts.evaluate(&super::model::Condition::Age(age.clone()));

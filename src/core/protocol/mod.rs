@@ -9,6 +9,7 @@ pub mod facts;
 mod lint;
 pub mod model;
 mod reach;
+mod rights;
 pub mod words;
 
 use std::collections::BTreeMap;

@@ -201,8 +201,24 @@ pub fn crossed<'a>(rules: &'a VitalsRules, finding: &Finding, who: Who) -> Optio
 /// The worst limit that `entry` crosses with what was known when it was told: a slow rate while we breathe for the patient
 /// is ours. One that is grave is said all the same: it may be the patient's own.
 pub fn crossed_then<'a>(rules: &'a VitalsRules, ledger: &Ledger, entry: &LedgerEntry, who: Who) -> Option<Hit<'a>> {
+    as_known(rules, ledger, entry, who, crossed(rules, &entry.finding, who))
+}
+
+/// The same of a value that lies beyond a limit as it was told; what only lies beyond one as breaths of ours is not told.
+pub fn told_beyond<'a>(rules: &'a VitalsRules, ledger: &Ledger, entry: &LedgerEntry, who: Who) -> Option<Hit<'a>> {
+    let hit = crossed(rules, &entry.finding, who)?;
+    as_known(rules, ledger, entry, who, Some(hit))
+}
+
+fn as_known<'a>(
+    rules: &'a VitalsRules,
+    ledger: &Ledger,
+    entry: &LedgerEntry,
+    who: Who,
+    hit: Option<Hit<'a>>,
+) -> Option<Hit<'a>> {
     let young = |hit: &Hit<'_>| hit.limit.body.from_minutes_of_life.is_some_and(|least| younger(ledger, entry, least));
-    let hit = crossed(rules, &entry.finding, who).filter(|hit| !young(hit));
+    let hit = hit.filter(|hit| !young(hit));
     let grave = hit.is_some_and(|hit| hit.limit.body.level == Level::Unstable);
     let given = if grave { None } else { ventilation::as_given(ledger, entry) };
     given.map_or(hit, |given| crossed(rules, &given, who))

@@ -123,9 +123,7 @@ pub struct Emptying {
 /// # Errors
 /// Names what was never said: `cylinder_pressure`, `cylinder_size`, `oxygen_flow` (none running counts as not said).
 pub fn cylinder(ledger: &Ledger, patient: i64, residual_psi: i64) -> Result<Emptying, Vec<&'static str>> {
-    let readings = || ledger.of(Kind::OxygenCylinder, patient).rev();
-    let reading = readings().find_map(|e| Some((e, e.finding.int(Field::Psi)?)));
-    let size = readings().find_map(|e| e.finding.text(Field::Size));
+    let (reading, size) = last_read(ledger, patient, None);
     let flows: Vec<(Moment, Decimal)> = ledger.of(Kind::Oxygen, patient).filter_map(flow).collect();
     let missing = never_said(reading.is_some(), size.is_some(), flows.last().is_some_and(|(_, flow)| !flow.is_zero()));
     let (Some((entry, psi)), Some(size), true) = (reading, size, missing.is_empty()) else { return Err(missing) };
@@ -148,6 +146,21 @@ pub fn cylinder(ledger: &Ledger, patient: i64, residual_psi: i64) -> Result<Empt
     Ok(Emptying { empty_at: at.plus_ms(left_ms), because: vec![entry.seq] })
 }
 
+/// The last pressure read of this patient's cylinder, and its size. A size that is asked for is that cylinder, whoever was
+/// spoken of when it was read; one read without a size may be it, if it is this patient's.
+fn last_read<'l>(
+    ledger: &'l Ledger,
+    patient: i64,
+    size: Option<&'l str>,
+) -> (Option<(&'l Entry, i64)>, Option<&'l str>) {
+    let said = |e: &&Entry| e.finding.text(Field::Size).is_some_and(|said| size == Some(said));
+    let may_be = |e: &&Entry| size.is_none() || e.finding.get(Field::Size).is_none();
+    let this = |e: &&Entry| said(e) || (may_be(e) && e.finding.patient() == patient);
+    let readings = || ledger.all_of(Kind::OxygenCylinder).rev().filter(this);
+    let reading = readings().find_map(|e| Some((e, e.finding.int(Field::Psi)?)));
+    (reading, size.or_else(|| readings().find_map(|e| e.finding.text(Field::Size))))
+}
+
 /// What the minutes of a cylinder want and nobody has said.
 fn never_said(pressure: bool, size: bool, flow: bool) -> Vec<&'static str> {
     let parts = [("cylinder_pressure", pressure), ("cylinder_size", size), ("oxygen_flow", flow)];
@@ -166,10 +179,7 @@ pub fn minutes_at(
     flow: Option<Decimal>,
     size: Option<&str>,
 ) -> Result<(u64, Vec<u64>), Vec<&'static str>> {
-    let sized = |e: &&Entry| size.is_none_or(|size| e.finding.text(Field::Size).is_none_or(|said| said == size));
-    let readings = || ledger.all_of(Kind::OxygenCylinder).rev().filter(sized);
-    let reading = readings().find_map(|e| Some((e, e.finding.int(Field::Psi)?)));
-    let size = size.or_else(|| readings().find_map(|e| e.finding.text(Field::Size)));
+    let (reading, size) = last_read(ledger, patient, size);
     let running = || ledger.of(Kind::Oxygen, patient).rev().find_map(self::flow).map(|(_, flow)| flow);
     let flow = flow.or_else(running).filter(|flow| !flow.is_zero());
     let missing = never_said(reading.is_some(), size.is_some(), flow.is_some());

@@ -167,8 +167,7 @@ fn abnormal<'a>(rules: &'a VitalsRules, ledger: &Ledger, patient: i64, since_ms:
         if in_arrest(&arrests, entry.when) {
             continue;
         }
-        let crossed = limits::crossed(rules, &entry.finding, who);
-        let Some(hit) = crossed.and_then(|_| limits::crossed_then(rules, ledger, entry, who)) else {
+        let Some(hit) = limits::told_beyond(rules, ledger, entry, who) else {
             if !entry.unconfirmed() && limits::clears(rules, &entry.finding) {
                 // What went back inside may be named again only when it is grave.
                 named.retain(|(k, _), level| *k != kind || *level < Level::Unstable);
