@@ -533,7 +533,8 @@ fn refusal_signed(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry
     let lists = &knowledge.protocol.checklists;
     let gaps = checklist::grave_of(lists, &state.ledger, state.patient(), &clock.body.about, now);
     let what = lists.name(&gaps)?;
-    let at_ms = signed.when.mono_ms + ms(clock.body.at_min.first().copied()?);
+    let when = state.signed.get(&Watched::patient(state)).copied().unwrap_or(signed.when);
+    let at_ms = when.mono_ms + ms(clock.body.at_min.first().copied()?);
     let slots = vec![("what".to_string(), Value::text(what))];
     Some(ring(clock, &clock.body.about, 0, at_ms, vec![signed.seq], slots))
 }

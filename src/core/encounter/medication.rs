@@ -235,8 +235,10 @@ fn new(state: &State, subject: &Subject, advice: &Advice) -> bool {
     if state.said_about(&advice.rule, subject.plan.seq).any(said) {
         return false;
     }
-    let within_ms =
-        if matches!(advice.kind, AdviceType::Contraindication | AdviceType::Dose) { HELD_ECHO_MS } else { RETOLD_MS };
+    // What medical control ordered after it heard of the hold is a word with the doctor, and then the same dose.
+    let ordered = subject.plan.finding.is(Field::Authority, "online");
+    let holds = matches!(advice.kind, AdviceType::Contraindication | AdviceType::Dose);
+    let within_ms = if holds && !ordered { HELD_ECHO_MS } else { RETOLD_MS };
     let same = |s: &&super::state::Said| {
         s.advice.rule == advice.rule
             && s.advice.kind == advice.kind

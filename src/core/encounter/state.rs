@@ -46,6 +46,8 @@ pub struct State {
     pub said: Vec<Said>,
     /// The patient spoken of: 1 unless switched.
     pub patient: Option<i64>,
+    /// When each patient's refusal was signed; the signature may come as a correction of what was told long before.
+    pub signed: BTreeMap<i64, Moment>,
     /// When each further patient was first spoken of: the event and its moment.
     pub met: BTreeMap<i64, (u64, Moment)>,
     pub off_record: bool,
@@ -65,6 +67,9 @@ impl State {
         }
         self.ledger.apply(event);
         self.conversation.apply(event);
+        if let Some(patient) = signs(&event.body) {
+            self.signed.entry(patient).or_insert(event.when);
+        }
         match &event.body {
             Body::Closed(_) => self.closed = true,
             Body::Heard(heard) => {
@@ -151,6 +156,17 @@ impl State {
     pub fn watch(&self, patient: i64) -> Watched<'_> {
         Watched { state: self, patient }
     }
+}
+
+/// The patient whose refusal this event tells to be signed.
+fn signs(body: &Body) -> Option<i64> {
+    let told = match body {
+        Body::Finding(finding) => finding,
+        Body::Corrected(corrected) => &corrected.finding,
+        _ => return None,
+    };
+    let signed = told.kind() == Kind::Refusal && told.get(Field::Signed).is_some();
+    signed.then(|| told.patient())
 }
 
 /// The call as it concerns one patient: what it shares with [`State`] by name is that patient's.

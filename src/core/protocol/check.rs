@@ -267,9 +267,12 @@ fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
         if let Some((last, ago)) = dose::too_soon(&past, interval.body.minutes) {
             // In hours where the interval is one of hours.
             let between = interval.body.minutes;
+            let whole_hours = between.is_multiple_of(60);
             let (ago, between, prompt) = match ago {
+                0 if whole_hours => (0, between / 60, "dose.interval_now_hours"),
                 0 => (0, between, "dose.interval_now"),
-                60.. if between.is_multiple_of(60) => (ago / 60, between / 60, "dose.interval_hours"),
+                60.. if whole_hours => (ago / 60, between / 60, "dose.interval_hours"),
+                _ if whole_hours => (ago, between / 60, "dose.interval_of_hours"),
                 _ => (ago, between, "dose.interval"),
             };
             let slots = vec![
