@@ -74,6 +74,9 @@ impl Conversation {
         self.we_speak = transcript.own_voice.is_some();
         let questions = transcript.talked_over.then(|| self.questions_set_aside());
         let mut taken = self.understand(grammar, &transcript.text, when);
+        if let Some(beside) = self.beside_read_back(grammar, &transcript.text, when, &taken) {
+            taken = beside;
+        }
         let ours = taken.addressed || taken.commands.iter().any(|c| matches!(c, Command::Patient { .. }));
         if self.handed_over && !self.paused && !ours {
             return self.after_transfer(&transcript.text, taken);
@@ -98,6 +101,18 @@ impl Conversation {
             understood.outcome = Outcome::Echo;
         }
         understood
+    }
+
+    /// "Fifteen liters by non rebreather" behind "ninety one, nine one?" answers nothing, and is the oxygen: what means nothing as an
+    /// answer may be about something else.
+    fn beside_read_back(&self, grammar: &Grammar, text: &str, when: Moment, taken: &Taken) -> Option<Taken> {
+        let kinds: Vec<Kind> = self.read_back().map(|entry| entry.finding.kind()).collect();
+        if kinds.is_empty() || !taken.is_nothing() {
+            return None;
+        }
+        let beside = Conversation { read_back: None, ..self.clone() }.understand(grammar, text, when);
+        let mut told = beside.changes.iter().filter_map(recorded).peekable();
+        (told.peek().is_some() && told.all(|finding| !kinds.contains(&finding.kind()))).then_some(beside)
     }
 
     /// "In service": what still is ours after the transfer of care.

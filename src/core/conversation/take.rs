@@ -227,7 +227,10 @@ impl Conversation {
             self.time_last_dose(&finding, taken);
             return;
         }
-        if let Some(reading) = self.read_back_answer(draft, &finding) {
+        // "Last set was ninety eight over sixty two" corrects no first pressure about which a report's was just questioned.
+        let reported = draft.restated || (!draft.answers && self.handover_since.is_some());
+        let confirms = |reading: &Change| matches!(reading, Change::Confirm { .. });
+        if let Some(reading) = self.read_back_answer(draft, &finding).filter(|r| !reported || confirms(r)) {
             if recorded(&reading).is_some() {
                 doubt_next(taken, doubts);
             }

@@ -61,6 +61,11 @@ impl Taken {
         self.options.extend(out.iter().filter_map(recorded).map(|finding| vec![finding.clone()]));
     }
 
+    /// It makes no sense.
+    pub(super) fn is_nothing(&self) -> bool {
+        outcome(self) == Outcome::Unmatched
+    }
+
     /// "Not really, no", "same, no change" say it once.
     pub(super) fn record_once(&mut self, finding: Finding) {
         let change = Change::Record(finding);
