@@ -19,6 +19,20 @@ use super::taken::{Taken, confirms_read_back, recorded, same_subject};
 pub(super) const READ_BACK: &str = "read_back";
 
 impl Conversation {
+    /// "is she allergic to aspirin" "no ibuprofen": where a recogniser writes no pause this may deny the one and name the
+    /// other. It is asked.
+    pub(super) fn take_no_and_another(&self, grammar: &Grammar, meaning: &Meaning, taken: &mut Taken) {
+        let [asked] = self.open.as_slice() else { return };
+        let [question] = asked.questions.as_slice() else { return };
+        let name = |fields: &[(Field, Value)]| fields.iter().find(|(f, _)| *f == Field::Name).map(|(_, v)| v.clone());
+        let Some(named) = name(&question.fields).filter(|_| question.kind == Kind::Allergy) else { return };
+        let bare = |d: &&Draft| d.negated && d.kind == Kind::Allergy && d.words.start <= 1 && d.words.len() == 1;
+        let other = meaning.drafts.iter().find(bare).and_then(|d| name(&d.fields)).filter(|other| *other != named);
+        if let Some(other) = other {
+            ask_there_or_not(grammar, &other, Kind::Allergy, taken);
+        }
+    }
+
     /// "any chest pain" "no, shortness of breath": what is said behind the "no" is there, or denied with it, and only a
     /// word that says so tells ("no, he is short of breath"). Unsaid, it is asked.
     pub(super) fn take_no_beside(&self, grammar: &Grammar, meaning: &Meaning, context: Context, taken: &mut Taken) {
@@ -32,16 +46,7 @@ impl Conversation {
         let drafts: Vec<&Draft> = meaning.drafts.iter().filter(beside).collect();
         let untold = drafts.iter().find(|d| !told(d)).and_then(|d| Some((name(&d.fields)?, d.kind)));
         if let Some((other, kind)) = untold {
-            let finding = |present: bool| {
-                vec![Finding::new(kind).with(Field::Name, other.clone()).with(Field::Present, Value::Flag(present))]
-            };
-            let (what, word) = (other.to_string().replace('_', " "), grammar.prompt("word_no", &[]));
-            taken.ambiguous = true;
-            let of_it =
-                |c: &Change| recorded(c).is_some_and(|f| f.kind() == kind && f.get(Field::Name) == Some(&other));
-            taken.take_out(of_it);
-            taken.options.extend([finding(true), finding(false)]);
-            taken.why.push(grammar.prompt("unclear_word", &[("finding", &what), ("word", &word)]));
+            ask_there_or_not(grammar, &other, kind, taken);
             return;
         }
         let there = |d: &&Draft| d.fields.contains(&(Field::Present, Value::Flag(true)));
@@ -107,7 +112,8 @@ impl Conversation {
         let inside = !answered.questions.is_empty();
         let bare = meaning.drafts.is_empty();
         let unasked = self.open.is_empty();
-        if !inside && !bare && (answered.answer != Answer::Unchanged || unasked) {
+        let adds = answered.answer == Answer::Yes && answered.adds && self.names_more(meaning);
+        if !inside && !bare && !adds && (answered.answer != Answer::Unchanged || unasked) {
             // "yes" before a statement: the statement answers. "Correct" is said to what was read back, unless that is told anew.
             if answered.answer == Answer::Yes && meaning.confirms && unasked && !self.tells_what_was_read_back(meaning)
             {
@@ -143,6 +149,14 @@ impl Conversation {
         let targets = self.read_back.iter().flat_map(|read_back| &read_back.targets);
         let mut kinds = targets.filter_map(|seq| self.ledger.find(*seq)).map(|entry| entry.finding.kind());
         kinds.any(|kind| meaning.drafts.iter().any(|draft| draft.kind == kind))
+    }
+
+    /// "is she allergic to aspirin" "yes and codeine": what is said beside the yes is more of what was asked.
+    fn names_more(&self, meaning: &Meaning) -> bool {
+        let [asked] = self.open.as_slice() else { return false };
+        let [question] = asked.questions.as_slice() else { return false };
+        let named = |fields: &[(Field, Value)]| fields.iter().any(|(field, _)| *field == Field::Name);
+        named(&question.fields) && meaning.drafts.iter().all(|d| d.kind == question.kind && named(&d.fields))
     }
 
     fn settle_read_back(&self, grammar: &Grammar, answer: Answer, taken: &mut Taken) {
@@ -251,6 +265,18 @@ fn leaves_open(answer: Answer, questions: &[Question]) -> bool {
     let deniable = |q: &Question| q.fields.iter().any(|(f, _)| named(f));
     let open = |q: &Question| (q.negative && !all) || (q.either && (yes || !deniable(q))) || (q.which && yes);
     questions.iter().any(open) || (yes && questions.len() > 1)
+}
+
+/// What stands behind a "no" is there, or is denied with it: which?
+fn ask_there_or_not(grammar: &Grammar, other: &Value, kind: Kind, taken: &mut Taken) {
+    let finding = |present: bool| {
+        vec![Finding::new(kind).with(Field::Name, other.clone()).with(Field::Present, Value::Flag(present))]
+    };
+    let (what, word) = (other.to_string().replace('_', " "), grammar.prompt("word_no", &[]));
+    taken.ambiguous = true;
+    taken.take_out(|c| recorded(c).is_some_and(|f| f.kind() == kind && f.get(Field::Name) == Some(other)));
+    taken.options.extend([finding(true), finding(false)]);
+    taken.why.push(grammar.prompt("unclear_word", &[("finding", &what), ("word", &word)]));
 }
 
 /// The answer settled nothing: why is said.

@@ -88,6 +88,7 @@ impl Conversation {
             ask_row(grammar, &row, context, taken);
         }
         self.take_no_beside(grammar, meaning, context, taken);
+        self.take_no_and_another(grammar, meaning, taken);
         ask_felt_or_heard(grammar, taken);
     }
 
@@ -203,8 +204,13 @@ impl Conversation {
         let asked = self.open.iter().rev().flat_map(|a| &a.questions).find(|q| q.frame == draft.frame);
         let Some(question) = asked else { return };
         let carry = grammar.frame(draft.frame).map(|f| f.carry.as_slice()).unwrap_or_default();
+        // "have you taken any Viagra" "two days ago": of the one that was asked about.
+        let only = self.open.last().is_some_and(|asked| asked.questions.len() == 1);
+        let what = |field: &Field| matches!(field, Field::Name | Field::Class);
+        let told = draft.fields.iter().any(|(field, _)| what(field));
+        let of_it = draft.kind == Kind::RecentUse && only && !told;
         for (field, value) in &question.fields {
-            if carry.contains(field) && !draft.fields.iter().any(|(f, _)| f == field) {
+            if (carry.contains(field) || of_it && what(field)) && !draft.fields.iter().any(|(f, _)| f == field) {
                 draft.fields.push((*field, value.clone()));
             }
         }

@@ -187,6 +187,7 @@ impl<'a> Reader<'a> {
         self.forget_no_before_subject(found.start);
         self.flush_loose();
         self.no.or_ahead = self.or_follows(next);
+        self.no.trailed = self.is_trailed(next);
         match phrase.role {
             Role::Guard(guard) => self.guard(guard, phrase, found, next),
             Role::Talk(talk) => self.talk(talk, found, next),

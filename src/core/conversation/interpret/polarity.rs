@@ -11,11 +11,14 @@
 //! A "no" behind what it denies ("JVD negative") is in `absent`.
 
 use super::Reader;
-use super::draft::Draft;
+use super::draft::{Draft, clashes, is_mere};
 use super::record::Said;
 use crate::core::finding::{Field, Kind, Value};
 use crate::core::grammar::{Gathered, Match, Phrase, Role, Step};
 use crate::core::text::Break;
+
+/// So many words that nothing is known of behind a "no", and what comes next may be another thing. Our own choice.
+const LOST_AT_MOST: usize = 2;
 
 /// How far a negation reaches.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,11 +46,21 @@ pub(super) struct No {
     /// An "or" stood right before what comes now, or stands further on in the sentence.
     pub ored: bool,
     pub or_ahead: bool,
+    /// More is said of what comes now: words that belong to nothing, or how long it lasts.
+    pub trailed: bool,
 }
 
 impl Default for No {
     fn default() -> Self {
-        No { denial: Denial::None, end: usize::MAX, listed: None, closed: None, ored: false, or_ahead: false }
+        No {
+            denial: Denial::None,
+            end: usize::MAX,
+            listed: None,
+            closed: None,
+            ored: false,
+            or_ahead: false,
+            trailed: false,
+        }
     }
 }
 
@@ -109,7 +122,12 @@ impl Reader<'_> {
             self.no.closed = Some(said.found.end);
         }
         let or = self.in_or_list(said.found);
-        self.no.ored = false;
+        let joined = std::mem::take(&mut self.no.ored);
+        // "no deformity or burns to the arms", "isn't dizzy or sweaty": what no "no" turns round, joined to what is denied,
+        // is not there either, and is not recorded.
+        if joined && !said.deniable() && matches!(self.no.denial, Denial::List | Denial::Next { first: false }) {
+            return self.refuse(said);
+        }
         let affirmed = self.yes.end.take() == Some(said.start()) && !said.alone();
         let verdict = self.verdict(said, or)?;
         let negated = !matches!(verdict, Verdict::Stands);
@@ -190,7 +208,13 @@ impl Reader<'_> {
 
     fn behind_no(&mut self, said: &Said, first: bool, or: bool) -> Option<Verdict> {
         let adjective = said.gathered.iter().any(|g| g.adjective);
-        if !first && (!said.deniable() || adjective) {
+        // "no cough short of breath": no plain "no" reaches it, but that it is there nobody said.
+        let untold =
+            said.data.needs.contains(&Field::Present) && !said.gathered.iter().any(|g| g.field == Field::Present);
+        if !first && adjective && !or && said.deniable() && untold {
+            return Some(Verdict::Doubted);
+        }
+        if !first && (!said.deniable() || adjective && !or) {
             self.no.denial = Denial::None;
             return Some(Verdict::Stands);
         }
@@ -201,11 +225,38 @@ impl Reader<'_> {
             self.contest(said);
             return None;
         }
+        // "no blood belly soft", "no distension pelvis stable": a place that begins anew is not what the "no" was said of.
+        let another = || self.current.as_ref().is_some_and(|draft| clashes(draft, &said.gathered));
+        if said.places_alone() && if first { self.lost_behind_no() } else { !or && another() } {
+            return Some(Verdict::Stands);
+        }
+        // "no singed nasal hair tender belly": so much was not understood that another thing may have begun.
+        let lost = self.strays.iter().filter(|at| (self.no.end..said.start()).contains(*at)).count();
+        let astray = first && lost >= LOST_AT_MOST;
         self.no.denial = Denial::Next { first: false };
         // "no weakness, numbness": denied too, or there? It is asked.
         let fills = said.fills() && self.joins(said);
         let next_item = self.break_before(said.start()) >= Break::Comma && !fills;
-        Some(if !first && next_item && !or { Verdict::Doubted } else { Verdict::Denied })
+        let no = |g: &Gathered| matches!(g.field, Field::Present | Field::Taken) && g.value == Value::Flag(false);
+        let own_no = self.grammar.is_denier(self.on, said.start()) || said.gathered.iter().any(no);
+        let anew = !own_no && (self.begins_at_place(said) || !fills && self.runs_on(said));
+        let doubted = !first && !or && (next_item || anew);
+        Some(if astray || doubted { Verdict::Doubted } else { Verdict::Denied })
+    }
+
+    /// "no head trauma neck crepitus": a place that was named right before it begins anew.
+    fn begins_at_place(&self, said: &Said) -> bool {
+        let place = |field: &Field| matches!(field, Field::Region | Field::Quadrant | Field::Limb);
+        let anew = self.current.as_ref().is_some_and(|draft| !draft.negated);
+        anew && !self.named.is_empty() && self.named.iter().all(place) && !said.places_alone()
+    }
+
+    /// "no fever chest pain started today", "no rash hives on the chest": where a recogniser writes no pause a list goes on
+    /// with bare names; what says more, or of which more is said, may be there.
+    fn runs_on(&self, said: &Said) -> bool {
+        let there = said.phrase.sets.contains(&(Field::Present, Value::Flag(true)));
+        let bare = is_mere(said.found) || said.found.caps.is_empty() && !there;
+        !bare || self.no.trailed
     }
 
     /// "one twenty, no one thirty over eighty": not denied, but which is it?
@@ -263,7 +314,11 @@ impl Reader<'_> {
             return;
         }
         // "not confused or altered": what an "or" joins to a phrase that says what a denial would is denied too.
-        let as_denied = said.data.deny.iter().flatten().any(|set| said.phrase.sets.contains(set));
+        let said_not = (said.start()..said.found.end).any(|at| self.grammar.is_not(self.on, at));
+        let gathers = |(field, value): &(Field, Value)| {
+            said_not && said.gathered.iter().any(|g| g.field == *field && g.value == *value)
+        };
+        let as_denied = said.data.deny.iter().flatten().any(|set| said.phrase.sets.contains(set) || gathers(set));
         let joined = said.alone() && self.no.or_ahead && as_denied;
         if joined || said_no {
             let list = !joined && self.grammar.denies_lists(self.on, said.start());
@@ -272,7 +327,6 @@ impl Reader<'_> {
             return;
         }
         // "is not strong or regular": the "not" is in the phrase that fills.
-        let said_not = (said.start()..said.found.end).any(|at| self.grammar.is_not(self.on, at));
         if said.fills() && said_not && self.no.or_ahead {
             self.no.denial = Denial::One;
             self.no.end = said.found.end;

@@ -38,6 +38,8 @@ pub struct Answered {
     pub answer: Answer,
     pub questions: Vec<Question>,
     pub at: usize,
+    /// Another thing is joined to it: "yes and codeine".
+    pub adds: bool,
 }
 
 /// The questions of this utterance.
@@ -162,7 +164,8 @@ impl Reader<'_> {
     pub(super) fn answer(&mut self, answer: Answer, at: usize) {
         self.push_current();
         let questions = std::mem::take(&mut self.asking.open);
-        self.meaning.answers.push(Answered { answer, questions, at });
+        let adds = self.grammar.is_and(self.on, at + 1);
+        self.meaning.answers.push(Answered { answer, questions, at, adds });
         self.tone = Tone::Says;
         self.no.denial = Denial::None;
     }
@@ -179,7 +182,7 @@ impl Reader<'_> {
                 self.push_current();
                 let questions = std::mem::take(&mut self.asking.open);
                 let answer = Answer::Unchanged;
-                self.meaning.answers.push(Answered { answer, questions, at: found.start });
+                self.meaning.answers.push(Answered { answer, questions, at: found.start, adds: false });
                 self.tone = Tone::Says;
             }
         }

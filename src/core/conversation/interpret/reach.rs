@@ -13,10 +13,12 @@ impl Reader<'_> {
     /// tender", "no chest pain, pulse ninety". A list goes on with bare names of the same kind, or up to its "or".
     pub(super) fn ends_denial(&self, said: &Said) -> bool {
         let paused = self.break_before(said.start()) >= Break::Comma;
-        if paused && self.has_own_no(said) {
+        // "no blood belly soft tender right lower quadrant": the "no" was spent on what was not understood.
+        if (paused || self.lost_behind_no()) && self.has_own_no(said) {
             return true;
         }
-        if self.no.listed.is_none() || said.fills() && self.joins(said) || self.is_bare_name(said) {
+        let bare = self.is_bare_name(said) && !self.is_apart(said.start());
+        if self.no.listed.is_none() || said.fills() && self.joins(said) || bare {
             return false;
         }
         let or = self.in_or_list(said.found);
@@ -150,6 +152,32 @@ impl Reader<'_> {
             }
         }
         false
+    }
+
+    /// More is said of what ends here, without a pause: "chest pain started", "diarrhea for two days".
+    pub(super) fn is_trailed(&self, next: &[Step]) -> bool {
+        for step in next {
+            let at = match step {
+                Step::Skip { at, .. } => *at,
+                Step::Phrase(found) => found.start,
+                Step::Opened(_) => continue,
+            };
+            if self.break_before(at) >= Break::Comma {
+                return false;
+            }
+            match step {
+                Step::Skip { free: true, .. } | Step::Opened(_) => continue,
+                Step::Skip { .. } => return true,
+                Step::Phrase(found) => return self.grammar.phrase(found.phrase).is_some_and(|p| !p.behind.is_empty()),
+            }
+        }
+        false
+    }
+
+    /// A word that is not understood stands between what was said last and the word `start`.
+    fn is_apart(&self, start: usize) -> bool {
+        let last = self.current.as_ref().or(self.meaning.drafts.last()).map_or(0, |d| d.words.end);
+        self.strays.iter().any(|at| (last..start).contains(at))
     }
 
     pub(super) fn ends_sentence(&self, end: usize) -> bool {

@@ -46,6 +46,12 @@ impl Said<'_> {
         self.found.start
     }
 
+    /// It names where, and nothing else.
+    pub fn places_alone(&self) -> bool {
+        let place = |g: &Gathered| matches!(g.field, Field::Region | Field::Quadrant | Field::Side | Field::Limb);
+        self.opens() && !self.gathered.is_empty() && self.gathered.iter().all(place)
+    }
+
     fn says(&self, field: Field) -> bool {
         self.gathered.iter().any(|g| g.field == field)
     }
