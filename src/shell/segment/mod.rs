@@ -44,9 +44,9 @@ impl Default for Settings {
             leave: 0.15,
             onset_ms: 64,
             onset_window_ms: 160,
-            pre_roll_ms: 288,
+            pre_roll_ms: 352,
             pause_ms: 640,
-            tail_ms: 256,
+            tail_ms: 320,
             longest_ms: 15_000,
         }
     }
