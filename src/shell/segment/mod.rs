@@ -36,7 +36,8 @@ pub struct Settings {
 
 /// The scores by 216 sentences in a continuous noise, 5 dB of a siren among them: of 0.5, 0.4, 0.3 and 0.2 to enter (0.35, 0.25, 0.15
 /// and 0.1 to leave) the third loses no end and of a hundred beginnings one by 123 ms (the first 56 and 239); six minutes of the
-/// noises alone never score above 0.05.
+/// noises alone never score above 0.05. Before and behind the voice: of 324 utterances 276 were heard right with 352 and 320 ms, 274
+/// with 288 and 256, 279 with 384 and 256, which asks about one more finding of a sample call.
 impl Default for Settings {
     fn default() -> Settings {
         Settings {
