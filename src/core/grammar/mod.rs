@@ -401,6 +401,8 @@ names! {
         Correct = "correct",
         /// `scratch that`.
         Retract = "retract",
+        /// `no, that is his dad's`: takes back what was said of it in this breath, or before if all of this was understood.
+        Anothers = "anothers",
         /// `that was the wife, not the patient`.
         WrongPerson = "wrong_person",
         /// A report to somebody else begins.

@@ -51,6 +51,8 @@ impl Reader<'_> {
             Act::Correct => self.begin_correction(),
             Act::Retract if self.says_anew(next) => self.begin_correction(),
             Act::Retract => self.take_back(),
+            Act::Anothers if self.meaning.leftover.is_empty() => self.take_back(),
+            Act::Anothers => drop(self.take_back_here()),
             Act::WrongPerson => {
                 self.push_current();
                 self.meaning.wrong_person = true;
@@ -87,15 +89,17 @@ impl Reader<'_> {
     }
 
     fn take_back(&mut self) {
-        self.push_current();
-        // "Lisinopril, no that's dad's": what is taken back was not understood.
-        let lost = !self.meaning.leftover.is_empty();
-        if self.meaning.drafts.is_empty() {
-            self.meaning.retracts |= !lost;
-        } else {
-            // Said and taken back in one breath.
-            self.meaning.drafts.clear();
+        if !self.take_back_here() {
+            self.meaning.retracts = true;
         }
+    }
+
+    /// What was said and taken back in one breath; false if nothing was.
+    fn take_back_here(&mut self) -> bool {
+        self.push_current();
+        let said = !self.meaning.drafts.is_empty();
+        self.meaning.drafts.clear();
+        said
     }
 
     /// "D cylinder at 2000, scratch that, 1000 psi": what follows at once is the same thing put right, and the rest of the
