@@ -14,6 +14,9 @@ use super::wav::{RATE_HZ, sane};
 /// What is judged at a time, milliseconds.
 const FRAME_MS: u64 = FRAME as u64 * 1000 / RATE_HZ as u64;
 
+/// No voice has less mean power than this (-70 dBFS), as far as anybody could tell it from a microphone's own noise. Our own choice.
+const SILENT: f32 = 1e-7;
+
 /// When an utterance begins and ends. Times in milliseconds of sound, scores from 0 to 1.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Settings {
@@ -185,7 +188,9 @@ impl Segmenter {
         let mut samples = [0.0; FRAME];
         samples.copy_from_slice(&self.rest);
         self.rest.clear();
-        let score = self.voice.score(&samples);
+        // Nobody is asked whether silence speaks: a shift is mostly waiting.
+        let silent = self.open.is_none() && samples.iter().map(|s| s * s).sum::<f32>() < SILENT * FRAME as f32;
+        let score = if silent { 0.0 } else { self.voice.score(&samples) };
         let number = self.next();
         self.frames.push_back(Frame { samples, score });
         match self.open {
