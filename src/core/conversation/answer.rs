@@ -22,23 +22,19 @@ impl Conversation {
     /// "is she allergic to aspirin" "no ibuprofen": where a recogniser writes no pause this may deny the one and name the
     /// other. It is asked.
     pub(super) fn take_no_and_another(&self, grammar: &Grammar, meaning: &Meaning, taken: &mut Taken) {
-        let [asked] = self.open.as_slice() else { return };
-        let [question] = asked.questions.as_slice() else { return };
-        let name = |fields: &[(Field, Value)]| fields.iter().find(|(f, _)| *f == Field::Name).map(|(_, v)| v.clone());
+        let Some(question) = self.only_question() else { return };
         let Some(named) = name(&question.fields).filter(|_| question.kind == Kind::Allergy) else { return };
         let bare = |d: &&Draft| d.negated && d.kind == Kind::Allergy && d.words.start <= 1 && d.words.len() == 1;
         let other = meaning.drafts.iter().find(bare).and_then(|d| name(&d.fields)).filter(|other| *other != named);
         if let Some(other) = other {
-            ask_there_or_not(grammar, &other, Kind::Allergy, taken);
+            ask_there_or_not(grammar, other, Kind::Allergy, taken);
         }
     }
 
     /// "any chest pain" "no, shortness of breath": what is said behind the "no" is there, or denied with it, and only a
     /// word that says so tells ("no, he is short of breath"). Unsaid, it is asked.
     pub(super) fn take_no_beside(&self, grammar: &Grammar, meaning: &Meaning, context: Context, taken: &mut Taken) {
-        let ([asked], true) = (self.open.as_slice(), taken.contests) else { return };
-        let [question] = asked.questions.as_slice() else { return };
-        let name = |fields: &[(Field, Value)]| fields.iter().find(|(f, _)| *f == Field::Name).map(|(_, v)| v.clone());
+        let (Some(question), true) = (self.only_question(), taken.contests) else { return };
         let polar = |(field, _): &(Field, Value)| matches!(field, Field::Present | Field::Taken | Field::None);
         let told = |draft: &Draft| draft.negated || draft.fields.iter().any(polar);
         let beside = |draft: &&Draft| draft.frame == question.frame && name(&draft.fields).is_some();
@@ -46,13 +42,13 @@ impl Conversation {
         let drafts: Vec<&Draft> = meaning.drafts.iter().filter(beside).collect();
         let untold = drafts.iter().find(|d| !told(d)).and_then(|d| Some((name(&d.fields)?, d.kind)));
         if let Some((other, kind)) = untold {
-            ask_there_or_not(grammar, &other, kind, taken);
+            ask_there_or_not(grammar, other, kind, taken);
             return;
         }
         let there = |d: &&Draft| d.fields.contains(&(Field::Present, Value::Flag(true)));
         let another = drafts.iter().all(|d| there(d) && name(&d.fields).is_some_and(|n| n != named));
         if !drafts.is_empty() && another && !question.negative && !question.either {
-            self.answer(grammar, Answer::No, &asked.questions, context, taken);
+            self.answer(grammar, Answer::No, std::slice::from_ref(question), context, taken);
         }
     }
 
@@ -151,12 +147,18 @@ impl Conversation {
         kinds.any(|kind| meaning.drafts.iter().any(|draft| draft.kind == kind))
     }
 
+    /// The one thing that is asked, if nothing else is.
+    fn only_question(&self) -> Option<&Question> {
+        let [asked] = self.open.as_slice() else { return None };
+        let [question] = asked.questions.as_slice() else { return None };
+        Some(question)
+    }
+
     /// "is she allergic to aspirin" "yes and codeine": what is said beside the yes is more of what was asked.
     fn names_more(&self, meaning: &Meaning) -> bool {
-        let [asked] = self.open.as_slice() else { return false };
-        let [question] = asked.questions.as_slice() else { return false };
-        let named = |fields: &[(Field, Value)]| fields.iter().any(|(field, _)| *field == Field::Name);
-        named(&question.fields) && meaning.drafts.iter().all(|d| d.kind == question.kind && named(&d.fields))
+        let Some(question) = self.only_question() else { return false };
+        let more = |d: &Draft| d.kind == question.kind && name(&d.fields).is_some();
+        name(&question.fields).is_some() && meaning.drafts.iter().all(more)
     }
 
     fn settle_read_back(&self, grammar: &Grammar, answer: Answer, taken: &mut Taken) {
@@ -265,6 +267,10 @@ fn leaves_open(answer: Answer, questions: &[Question]) -> bool {
     let deniable = |q: &Question| q.fields.iter().any(|(f, _)| named(f));
     let open = |q: &Question| (q.negative && !all) || (q.either && (yes || !deniable(q))) || (q.which && yes);
     questions.iter().any(open) || (yes && questions.len() > 1)
+}
+
+fn name(fields: &[(Field, Value)]) -> Option<&Value> {
+    fields.iter().find(|(field, _)| *field == Field::Name).map(|(_, value)| value)
 }
 
 /// What stands behind a "no" is there, or is denied with it: which?

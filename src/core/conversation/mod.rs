@@ -105,12 +105,14 @@ impl Conversation {
 
     /// "Fifteen liters by non rebreather" behind "ninety one, nine one?" answers nothing, and is the oxygen: what means nothing as an
     /// answer may be about something else.
-    fn beside_read_back(&self, grammar: &Grammar, text: &str, when: Moment, taken: &Taken) -> Option<Taken> {
-        let kinds: Vec<Kind> = self.read_back().map(|entry| entry.finding.kind()).collect();
+    fn beside_read_back(&mut self, grammar: &Grammar, text: &str, when: Moment, taken: &Taken) -> Option<Taken> {
+        let kinds = self.read_back_kinds();
         if kinds.is_empty() || !taken.is_nothing() {
             return None;
         }
-        let beside = Conversation { read_back: None, ..self.clone() }.understand(grammar, text, when);
+        let read_back = self.read_back.take();
+        let beside = self.understand(grammar, text, when);
+        self.read_back = read_back;
         let mut told = beside.changes.iter().filter_map(recorded).peekable();
         (told.peek().is_some() && told.all(|finding| !kinds.contains(&finding.kind()))).then_some(beside)
     }

@@ -102,7 +102,7 @@ impl Conversation {
         self.read_back_kinds().into_iter().flat_map(|kind| grammar.frames_of(kind)).collect()
     }
 
-    fn read_back_kinds(&self) -> Vec<Kind> {
+    pub(super) fn read_back_kinds(&self) -> Vec<Kind> {
         self.read_back().map(|e| e.finding.kind()).collect()
     }
 

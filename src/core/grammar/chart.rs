@@ -36,6 +36,17 @@ pub enum Step {
     Opened(usize),
 }
 
+impl Step {
+    /// The word at which it begins; none for what no word was said of.
+    pub fn start(&self) -> Option<usize> {
+        match self {
+            Step::Phrase(found) => Some(found.start),
+            Step::Skip { at, .. } => Some(*at),
+            Step::Opened(_) => None,
+        }
+    }
+}
+
 #[derive(Clone, Debug, Default)]
 pub struct Derivation {
     pub steps: Vec<Step>,

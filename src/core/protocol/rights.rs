@@ -1,5 +1,6 @@
 //! The rights check: what the crew read aloud from a label, and of which drug in hand.
 
+use crate::core::decimal::Decimal;
 use crate::core::event::{Advice, AdviceType};
 use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::ledger::Entry;
@@ -54,7 +55,7 @@ fn is_of(protocol: &Protocol, facts: &Facts, plan: &Plan, check: &Entry) -> bool
         return false;
     }
     let Some(hand) = in_hand(protocol, facts, check, named.as_deref()) else { return true };
-    drug_of(protocol, hand) == Some(&plan.drug).cloned() && !another_pack(&hand.finding, &plan.finding)
+    drug_of(protocol, hand).as_ref() == Some(&plan.drug) && !another_pack(&hand.finding, &plan.finding)
 }
 
 /// The plan that was open when the label was read, else the first one after it.
@@ -81,6 +82,6 @@ fn drug_of(protocol: &Protocol, entry: &Entry) -> Option<String> {
 fn another_pack(read: &Finding, planned: &Finding) -> bool {
     let differ = |field| read.text(field).zip(planned.text(field)).is_some_and(|(a, b)| a != b);
     let units = read.text(Field::Unit).zip(planned.text(Field::Unit));
-    let other_unit = units.is_some_and(|(a, b)| dose::convert(crate::core::decimal::Decimal::ZERO, a, b).is_none());
+    let other_unit = units.is_some_and(|(a, b)| dose::convert(Decimal::ZERO, a, b).is_none());
     differ(Field::Form) || differ(Field::Device) || other_unit
 }

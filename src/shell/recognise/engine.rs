@@ -74,6 +74,14 @@ pub(super) struct Length {
     pub budget: usize,
 }
 
+impl Length {
+    fn of(samples: &[f32]) -> Length {
+        let audio_ms = length_ms(samples);
+        let budget = (audio_ms as f64 / 1000.0 * TOKENS_A_SECOND + TOKENS_BESIDES) as usize;
+        Length { pace: Pace::new(audio_ms), budget }
+    }
+}
+
 pub struct Engine {
     pub(super) encoded: Encoded,
     pub(super) rules: Rules,
@@ -132,18 +140,14 @@ impl Engine {
     /// # Errors
     /// whisper.cpp fails.
     pub fn hear(&mut self, samples: &[f32]) -> Result<Transcript> {
-        let audio_ms = length_ms(samples);
-        self.encoded.encode(samples, self.language.is_some())?;
-        let budget = (audio_ms as f64 / 1000.0 * TOKENS_A_SECOND + TOKENS_BESIDES) as usize;
-        let guide = self.language.as_ref().map(|language| &language.model);
-        let path = decode::greedy(&mut self.encoded, &self.rules, guide, &[], budget)?;
-        let free = self.free(&path, budget)?;
-        let chosen = self.chosen(path, free, &Length { pace: Pace::new(audio_ms), budget })?;
+        let length = Length::of(samples);
+        let (path, free) = self.decoded(samples, &length)?;
+        let chosen = self.chosen(path, free, &length)?;
         let tokens = &chosen.path.tokens;
         let numbers = doubt::numbers(&mut self.encoded, &self.rules, &self.vocabulary, &self.bpe, tokens)?;
         let opposites = self.opposites(&chosen.path)?;
         let longer = self.longer(&chosen.path)?;
-        let mut transcript = self.transcript(chosen, &numbers, audio_ms);
+        let mut transcript = self.transcript(chosen, &numbers, length_ms(samples));
         transcript.rivals.extend(longer);
         for (at, opposite) in opposites {
             if let Some(word) = transcript.words.get_mut(at) {
@@ -164,16 +168,11 @@ impl Engine {
     /// What is said in a stretch of sound, as far as guided and free decoding tell, and of what silences us the likeliest, where
     /// the sound leaves room for it.
     fn look(&mut self, samples: &[f32]) -> Result<Transcript> {
-        let audio_ms = length_ms(samples);
-        self.encoded.encode(samples, self.language.is_some())?;
-        let budget = (audio_ms as f64 / 1000.0 * TOKENS_A_SECOND + TOKENS_BESIDES) as usize;
-        let guide = self.language.as_ref().map(|language| &language.model);
-        let path = decode::greedy(&mut self.encoded, &self.rules, guide, &[], budget)?;
-        let free = self.free(&path, budget)?;
+        let (path, free) = self.decoded(samples, &Length::of(samples))?;
         let heard = free.iter().map(Path::sum).fold(path.sum(), f32::max);
         let sought = if likelihood(&path) < CHATTER { None } else { self.sought(heard)? };
         let chosen = Chosen { path, understood: true, guessed: false, rivals: Vec::new() };
-        let heard = self.transcript(chosen, &[], audio_ms);
+        let heard = self.transcript(chosen, &[], length_ms(samples));
         Ok(Transcript { rivals: sought.into_iter().collect(), ..heard })
     }
 
@@ -189,6 +188,15 @@ impl Engine {
             }
         }
         Ok(best.map(|(sentence, sum)| (sentence, beside(sum, heard))))
+    }
+
+    /// The guided decoding, and what the sound alone says where that departs from it.
+    fn decoded(&mut self, samples: &[f32], length: &Length) -> Result<(Path, Option<Path>)> {
+        self.encoded.encode(samples, self.language.is_some())?;
+        let guide = self.language.as_ref().map(|language| &language.model);
+        let path = decode::greedy(&mut self.encoded, &self.rules, guide, &[], length.budget)?;
+        let free = self.free(&path, length.budget)?;
+        Ok((path, free))
     }
 
     /// What the sound alone says, where that departs from the guided decoding.

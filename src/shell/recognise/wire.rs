@@ -13,7 +13,7 @@ use crate::core::utterance::{Transcript, Word};
 
 /// Ten minutes: no request is longer.
 const MOST_SAMPLES: u32 = 16_000 * 600;
-/// The bit of the count that says so.
+/// The bit of the count that asks for a look.
 const LOOK: u32 = 1 << 31;
 
 /// Sound for the child.

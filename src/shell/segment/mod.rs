@@ -189,7 +189,7 @@ impl Segmenter {
         samples.copy_from_slice(&self.rest);
         self.rest.clear();
         // Nobody is asked whether silence speaks: a shift is mostly waiting.
-        let silent = self.open.is_none() && samples.iter().map(|s| s * s).sum::<f32>() < SILENT * FRAME as f32;
+        let silent = self.open.is_none() && power(&samples) < SILENT;
         let score = if silent { 0.0 } else { self.voice.score(&samples) };
         let number = self.next();
         self.frames.push_back(Frame { samples, score });
@@ -248,7 +248,7 @@ impl Segmenter {
         let from = open.first_voice + (last - open.first_voice) * 2 / 3;
         let loudness = |number: u64| {
             let frame = &self.frames[(number - self.first) as usize];
-            frame.score + frame.samples.iter().map(|s| s * s).sum::<f32>() / FRAME as f32
+            frame.score + power(&frame.samples)
         };
         let at = (from..=last).min_by(|a, b| loudness(*a).total_cmp(&loudness(*b))).unwrap_or(last);
         let mut segment = self.segment(Open { last_voice: at, ..open });
@@ -278,6 +278,11 @@ impl Segmenter {
             self.first += 1;
         }
     }
+}
+
+/// Mean power.
+fn power(samples: &[f32; FRAME]) -> f32 {
+    samples.iter().map(|s| s * s).sum::<f32>() / FRAME as f32
 }
 
 fn frames_of(ms: u64) -> usize {

@@ -57,9 +57,8 @@ impl Default for Voice {
 impl Voice {
     /// How likely it is, 0 to 1, that somebody speaks in `frame`, which follows the one before.
     pub fn score(&mut self, frame: &[f32; FRAME]) -> f32 {
-        let sound: Vec<f32> = self.context.iter().chain(frame).copied().collect();
-        let mirrored = sound.iter().rev().skip(1).take(CONTEXT);
-        let sound: Vec<f32> = sound.iter().chain(mirrored).copied().collect();
+        let mirrored = frame.iter().rev().skip(1).take(CONTEXT);
+        let sound: Vec<f32> = self.context.iter().chain(frame).chain(mirrored).copied().collect();
         self.context.copy_from_slice(&frame[FRAME - CONTEXT..]);
         let mut now: Vec<Vec<f32>> = sound.windows(WINDOW).step_by(STEP).map(|w| self.spectrum(w)).collect();
         for (layer, stride) in &self.weights.convolutions {
@@ -106,14 +105,8 @@ impl Layer {
 fn convolved(layer: &Layer, input: &[Vec<f32>], stride: usize) -> Vec<Vec<f32>> {
     let channels = layer.inputs / 3;
     let at = |time: usize, channel: usize| time.checked_sub(1).and_then(|t| input.get(t)).map_or(0.0, |f| f[channel]);
-    let around = |time: usize| -> Vec<f32> {
-        (0..channels)
-            .flat_map(|channel| (0..3).map(move |near| (near, channel)))
-            .map(|(n, c)| at(time + n, c))
-            .collect()
-    };
     let output = |time: usize| {
-        let near = around(time);
+        let near: Vec<f32> = (0..channels * 3).map(|i| at(time + i % 3, i / 3)).collect();
         (0..layer.outputs()).map(|row| layer.of(row, &near).max(0.0)).collect()
     };
     (0..input.len()).step_by(stride).map(output).collect()

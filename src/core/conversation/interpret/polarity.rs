@@ -427,11 +427,7 @@ impl Reader<'_> {
             return false;
         }
         for step in next {
-            let at = match step {
-                Step::Skip { at, .. } => *at,
-                Step::Phrase(found) => found.start,
-                Step::Opened(_) => continue,
-            };
+            let Some(at) = step.start() else { continue };
             if at >= end && at > 0 && self.break_before(at) >= Break::Comma {
                 return false;
             }

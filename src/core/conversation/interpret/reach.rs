@@ -129,11 +129,7 @@ impl Reader<'_> {
     /// An "or" further on in the sentence.
     pub(super) fn or_follows(&self, next: &[Step]) -> bool {
         for step in next {
-            let at = match step {
-                Step::Skip { at, .. } => *at,
-                Step::Phrase(found) => found.start,
-                Step::Opened(_) => continue,
-            };
+            let Some(at) = step.start() else { continue };
             if self.break_before(at) >= Break::Stop {
                 return false;
             }
@@ -157,11 +153,7 @@ impl Reader<'_> {
     /// More is said of what ends here, without a pause: "chest pain started", "diarrhea for two days".
     pub(super) fn is_trailed(&self, next: &[Step]) -> bool {
         for step in next {
-            let at = match step {
-                Step::Skip { at, .. } => *at,
-                Step::Phrase(found) => found.start,
-                Step::Opened(_) => continue,
-            };
+            let Some(at) = step.start() else { continue };
             if self.break_before(at) >= Break::Comma {
                 return false;
             }

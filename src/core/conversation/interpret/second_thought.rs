@@ -13,11 +13,7 @@ impl Reader<'_> {
         let plain = found.end == found.start + 1 && self.grammar.is_denier(self.on, found.start);
         let heavy = next.iter().find(|step| !matches!(step, Step::Opened(_) | Step::Skip { free: true, .. }));
         let (Some(heavy), true) = (heavy, plain && self.stands_right_before(found.start)) else { return false };
-        let at = match heavy {
-            Step::Skip { at, .. } => *at,
-            Step::Phrase(phrase) => phrase.start,
-            Step::Opened(_) => return false,
-        };
+        let Some(at) = heavy.start() else { return false };
         if (found.end..=at).any(|i| self.break_before(i) >= Break::Stop) {
             return false;
         }
