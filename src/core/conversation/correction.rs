@@ -78,8 +78,20 @@ fn correct_in_breath(finding: &Finding, taken: &mut Taken) -> bool {
     }
     if wrong.is_some() {
         taken.doubts.clear();
+        forget_told_twice(taken);
     }
     wrong.is_some()
+}
+
+/// "Metformin and lisinopril, I mean metformin and losartan": what was right is told again, and stands once.
+fn forget_told_twice(taken: &mut Taken) {
+    let mut told: Vec<Change> = Vec::new();
+    for change in std::mem::take(&mut taken.changes) {
+        if !told.contains(&change) {
+            told.push(change);
+        }
+    }
+    taken.changes = told;
 }
 
 /// Where it is, and nothing else of it.

@@ -46,8 +46,10 @@ impl Conversation {
 /// Doubts what the sound does not bear out, and what cannot be meant as it stands.
 pub(super) fn doubt_what_is_unsure(grammar: &Grammar, transcript: &Transcript, taken: &mut Taken) {
     // Beside a sentence of the crew's a piece of ours is heard a little better: "90, sats, third hand, ..." at 0.61.
-    let unsure = (transcript.talked_over || transcript.mixed) && transcript.confidence < SURE_OVER_OURS;
-    if let Some(own_voice) = transcript.own_voice.as_ref().filter(|_| unsure) {
+    // However well it is heard, beside words that mean nothing it is a piece of ours: "state, saturation 96, is it's room air".
+    let sounded = transcript.talked_over || transcript.mixed;
+    let unsure = transcript.confidence < SURE_OVER_OURS || !taken.leftover.is_empty();
+    if let Some(own_voice) = transcript.own_voice.as_ref().filter(|_| sounded && unsure) {
         without_our_values(grammar, own_voice, taken);
     }
     doubt_two_ages(taken);

@@ -203,8 +203,29 @@ pub(super) fn is_doubt(change: &Change) -> bool {
     matches!(change, Change::Correct { why: Some(why), .. } if why == ECHO)
 }
 
-/// The same measured thing with another number, told apart by no side, site or name.
+/// The same thing with another number, told apart by no side, site or name, or there and not there.
 pub(super) fn conflicts(finding: &Finding, taken: &Taken) -> bool {
+    is_turned_round(finding, taken) || has_other_value(finding, taken)
+}
+
+/// "No history of seizures, wait, she did have seizures": there and not there in one breath.
+fn is_turned_round(finding: &Finding, taken: &Taken) -> bool {
+    let what = |field: Field| !matches!(field, Field::Present | Field::ReportedBy | Field::Patient);
+    let of_it = |one: &Finding, other: &Finding| {
+        one.fields().filter(|(field, _)| what(*field)).all(|(field, value)| other.get(field) == Some(value))
+    };
+    let Some(present) = finding.flag(Field::Present) else { return false };
+    let turned = |old: &Finding| {
+        old.kind() == finding.kind()
+            && old.flag(Field::Present) == Some(!present)
+            && old.get(Field::Patient) == finding.get(Field::Patient)
+            && of_it(old, finding)
+            && of_it(finding, old)
+    };
+    taken.changes.iter().any(|change| matches!(change, Change::Record(old) if turned(old)))
+}
+
+fn has_other_value(finding: &Finding, taken: &Taken) -> bool {
     let measured = matches!(
         finding.kind(),
         Kind::Pulse

@@ -37,6 +37,7 @@ use draft::carry_back;
 use polarity::{No, Yes};
 use question::Asking;
 use scope::Tone;
+use second_thought::Thought;
 
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Meaning {
@@ -101,6 +102,7 @@ pub fn interpret(
         was: false,
         restated: false,
         correcting: false,
+        thought: None,
         about: false,
         source: Vec::new(),
         time: None,
@@ -137,6 +139,8 @@ struct Reader<'a> {
     was: bool,
     restated: bool,
     correcting: bool,
+    /// The last correction.
+    thought: Option<Thought>,
     /// The next value is an estimate.
     about: bool,
     /// Who reported what follows, before arrival or not.
@@ -210,6 +214,7 @@ impl<'a> Reader<'a> {
         self.meaning.drafts.iter_mut().for_each(|d| d.copies = copies);
         self.of_the_limb_treated();
         self.mark_unclear();
+        self.mark_not_put_right();
         self.mark_cut_short();
         self.count_as_stock();
         self.close_questions();

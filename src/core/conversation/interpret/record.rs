@@ -228,7 +228,7 @@ impl<'a> Reader<'a> {
             negated: false,
             restated: self.restated && data.is_some_and(|d| d.changes),
             answers: false,
-            corrects: self.correcting,
+            corrects: self.correcting && !self.is_put_right(frame),
             confirm: Vec::new(),
             unchanged: false,
             bare: self.grammar.phrase(found.phrase).is_some_and(|p| p.bare),
@@ -241,6 +241,11 @@ impl<'a> Reader<'a> {
             own_place: false,
             inherited: Vec::new(),
         }
+    }
+
+    /// "Wheezes on the left, I mean the right, left is clear": put right once, what is told of it next is more.
+    fn is_put_right(&self, frame: usize) -> bool {
+        self.meaning.drafts.iter().chain(&self.current).any(|draft| draft.corrects && draft.frame == frame)
     }
 
     /// "left hip's tender, leg's shortened": a limb without its side is the one just named.

@@ -1,13 +1,33 @@
 //! A "no" between two values of one thing: "he's sixty, no, seventy six", "on the left no the right hand". Which of them is
 //! meant is asked; the first is neither recorded nor denied.
 
+use std::ops::Range;
+
 use super::Reader;
 use super::draft::{Draft, clashes, has_value};
 use crate::core::finding::{Field, Value};
 use crate::core::grammar::{Act, Gathered, Match, Phrase, Role, Step, gather};
 use crate::core::text::Break;
 
+/// Words of a correction.
+#[derive(Clone)]
+pub(super) struct Thought {
+    pub words: Range<usize>,
+    /// How many findings were told before it.
+    pub told: usize,
+    /// A "not" right behind it.
+    pub denied: bool,
+}
+
 impl Reader<'_> {
+    /// A "not" behind a correction, before anything else was told.
+    pub(super) fn thinks_not(&mut self) {
+        let told = self.meaning.drafts.len();
+        if let Some(thought) = self.thought.as_mut().filter(|t| t.told == told && self.current.is_none()) {
+            thought.denied = true;
+        }
+    }
+
     /// True where the plain "no" at hand takes back the value right before it, which is then asked about.
     pub(super) fn takes_back(&mut self, found: &Match, next: &[Step]) -> bool {
         let plain = found.end == found.start + 1 && self.grammar.is_denier(self.on, found.start);
@@ -30,6 +50,26 @@ impl Reader<'_> {
         }
         self.push_current();
         true
+    }
+
+    /// "Leaving the scene, no wait, we're not moving": a correction in words that put nothing right leaves what was said right
+    /// before it in doubt, and so does "equal, I mean they're not, left is bigger".
+    pub(super) fn mark_not_put_right(&mut self) {
+        let Some(Thought { words, told, denied }) = self.thought.clone() else { return };
+        let Some(draft) = told.checked_sub(1).and_then(|last| self.meaning.drafts.get(last)) else { return };
+        let next = self.meaning.drafts.get(told);
+        let stray = self.strays.iter().any(|at| *at >= words.end);
+        let denied = denied && next.is_some_and(|draft| !draft.negated);
+        let end = draft.words.end;
+        let stops = (end..=words.start).any(|at| self.break_before(at) >= Break::Stop);
+        let joined = (end..words.start).all(|at| self.on.is_free(at) || self.grammar.is_denier(self.on, at));
+        if stops || !joined || !(denied || stray && next.is_none()) {
+            return;
+        }
+        let word = self.on.said(words.start, words.end).to_string();
+        for draft in self.meaning.drafts.iter_mut().skip(told - 1).take(2) {
+            draft.unclear.get_or_insert_with(|| word.clone());
+        }
     }
 
     fn takes_back_with(&self, end: usize, heavy: &Step, at: usize) -> bool {
@@ -90,7 +130,7 @@ impl Reader<'_> {
 fn fills(phrase: &Phrase, draft: &Draft, last: bool) -> bool {
     match phrase.role {
         Role::Fill(frame) | Role::Answer(frame) => frame == draft.frame,
-        Role::Open(frame) => frame == draft.frame && last,
+        Role::Open(frame) | Role::Alone(frame) => frame == draft.frame && last,
         _ => false,
     }
 }

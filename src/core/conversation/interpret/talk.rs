@@ -5,6 +5,7 @@ use super::draft::{has_number, has_value};
 use super::polarity::Denial;
 use super::question::Answer;
 use super::scope::Tone;
+use super::second_thought::Thought;
 use crate::core::finding::{Field, Kind, Value};
 use crate::core::grammar::{Act, CapValue, Match, Role, Step, gather};
 use crate::core::text::Break;
@@ -30,7 +31,10 @@ impl Reader<'_> {
             Act::Unchanged => self.unchanged(found),
             Act::Still => self.asking.still = true,
             Act::Denies => self.deny_list(found.end),
-            Act::Not => self.deny_one(found.end),
+            Act::Not => {
+                self.thinks_not();
+                self.deny_one(found.end);
+            }
             Act::Positive => {
                 self.no.denial = Denial::None;
                 self.affirm(found.end);
@@ -48,8 +52,8 @@ impl Reader<'_> {
                 self.yes.turned = true;
                 self.tell_on();
             }
-            Act::Correct => self.begin_correction(),
-            Act::Retract if self.says_anew(next) => self.begin_correction(),
+            Act::Correct => self.begin_correction(found),
+            Act::Retract if self.says_anew(next) => self.begin_correction(found),
             Act::Retract => self.take_back(),
             Act::Anothers if self.meaning.leftover.is_empty() => self.take_back(),
             Act::Anothers => drop(self.take_back_here()),
@@ -80,8 +84,9 @@ impl Reader<'_> {
         }
     }
 
-    fn begin_correction(&mut self) {
+    fn begin_correction(&mut self, found: &Match) {
         self.push_current();
+        self.thought = Some(Thought { words: found.start..found.end, told: self.meaning.drafts.len(), denied: false });
         self.correcting = true;
         self.meaning.corrects = true;
         self.tone = Tone::Says;
