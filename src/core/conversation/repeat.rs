@@ -9,7 +9,7 @@ use crate::core::utterance::Change;
 use super::Conversation;
 use super::interpret::Draft;
 use super::settle;
-use super::taken::{Taken, recorded};
+use super::taken::{Taken, has_number, recorded};
 
 /// How long an answer may be repeated by a second voice. Our own choice, no source.
 pub(super) const ECHO_MS: u64 = 20_000;
@@ -31,13 +31,24 @@ impl Conversation {
 
     /// An answer repeated stands echoed; repeated with another value neither stands: it is asked. True when `finding`
     /// was such a repeat.
-    pub(super) fn take_echo(&self, grammar: &Grammar, draft: &Draft, finding: &Finding, taken: &mut Taken) -> bool {
+    pub(super) fn take_echo(
+        &self,
+        grammar: &Grammar,
+        draft: &Draft,
+        finding: &Finding,
+        when: Moment,
+        taken: &mut Taken,
+    ) -> bool {
         let asked = self.open.iter().flat_map(|a| &a.questions).any(|q| q.frame == draft.frame);
         if draft.restated || asked || self.handover_since.is_some() || taken.handover {
             return false;
         }
         let same_kind = |e: &&Entry| e.finding.kind() == finding.kind() && e.finding.patient() == finding.patient();
-        if let Some(entry) = self.echoable().filter(same_kind).find(|e| repeats(finding, &e.finding)) {
+        // "Copy, one thirty over sixty": what was measured a moment ago is told back though nobody had asked.
+        let copied = draft.copies && grammar.measures(finding.kind()) && has_number(finding);
+        let told: Vec<&Entry> = self.echoable().chain(self.contestable(when).filter(|_| copied)).collect();
+        let told = || told.iter().copied().filter(same_kind);
+        if let Some(entry) = told().find(|e| repeats(finding, &e.finding)) {
             let echoed = Some(entry.finding.clone().with(Field::Echoed, Value::Flag(true)));
             taken.changes.push(Change::Confirm { target: entry.seq, how: ECHO.into(), echoed });
             return true;
@@ -46,7 +57,7 @@ impl Conversation {
         if finding.kind() == Kind::Oxygen {
             return false;
         }
-        let other = self.echoable().filter(same_kind).find(|e| draft.copies || contradicts(finding, &e.finding));
+        let other = told().find(|e| draft.copies || contradicts(finding, &e.finding));
         let Some(entry) = other else {
             // A bare word that only the repeat made an answer is none.
             return draft.answers && self.echoable().any(|e| same_kind(&e));

@@ -244,7 +244,7 @@ impl Conversation {
             taken.answered = true;
             return;
         }
-        if self.take_echo(grammar, draft, &finding, taken) || self.take_contest(grammar, &finding, when, taken) {
+        if self.take_echo(grammar, draft, &finding, when, taken) || self.take_contest(grammar, &finding, when, taken) {
             return;
         }
         if !self.complete_given(grammar, &mut finding, taken) || !complete_use(&mut finding, taken) {

@@ -178,10 +178,20 @@ impl Engine {
             for sentence in sentences {
                 let tokens = [self.bpe.encode(&format!(" {sentence}")), vec![self.rules.end]].concat();
                 let sum = decode::sum_above(&mut self.encoded, &self.rules, &tokens, 0, f32::NEG_INFINITY)?.unwrap();
-                if sum > best.1 { best = (sentence, sum); }
+                if sum > best.1 {
+                    best = (sentence, sum);
+                }
             }
             let mut f = std::fs::OpenOptions::new().append(true).create(true).open(log).unwrap();
-            let _ = writeln!(f, "  {} heard {heard:.2} lik {:.3} best {} {:.2} beside {:.4}", text_of(&self.vocabulary, &path.tokens), likelihood(&path), best.0, best.1, beside(best.1, heard));
+            let _ = writeln!(
+                f,
+                "  {} heard {heard:.2} lik {:.3} best {} {:.2} beside {:.4}",
+                text_of(&self.vocabulary, &path.tokens),
+                likelihood(&path),
+                best.0,
+                best.1,
+                beside(best.1, heard)
+            );
         }
         let sought = if likelihood(&path) < CHATTER { None } else { self.sought(heard)? };
         let chosen = Chosen { path, understood: true, guessed: false, rivals: Vec::new() };
@@ -195,10 +205,8 @@ impl Engine {
         let mut best: Option<(String, f32)> = None;
         for sentence in language.grammar.lexicon().sought() {
             let tokens = [self.bpe.encode(&format!(" {sentence}")), vec![self.rules.end]].concat();
-            let least = best.as_ref().map_or_else(
-                || least_rival(heard, LEAST_SOUGHT).max(LEAST_SOUGHT_SUM),
-                |(_, sum)| *sum,
-            );
+            let least =
+                best.as_ref().map_or_else(|| least_rival(heard, LEAST_SOUGHT).max(LEAST_SOUGHT_SUM), |(_, sum)| *sum);
             if let Some(sum) = decode::sum_above(&mut self.encoded, &self.rules, &tokens, 0, least)? {
                 best = Some((sentence.clone(), sum));
             }

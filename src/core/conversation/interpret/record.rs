@@ -162,7 +162,15 @@ impl<'a> Reader<'a> {
     fn taken_over(&self, old: &Draft, said: &Said, polarity: Polarity) -> Vec<(Field, Value)> {
         // "no cardiac history but he does have asthma".
         let turned = polarity.affirmed || self.yes.there || self.yes.turned;
+        // "Crepitus on the left chest, trachea midline": the side was that of another place.
+        let region = |(field, value): &&(Field, Value)| {
+            *field == Field::Region && said.gathered.iter().any(|g| g.field == *field && g.value != *value)
+        };
+        let elsewhere = old.fields.iter().any(|field| region(&field));
         let keeps = |field: Field, value: &Value| {
+            if field == Field::Side && elsewhere {
+                return false;
+            }
             let denied = field == Field::Present && (polarity.ended || turned && *value == Value::Flag(false));
             let own = old.own_place && matches!(field, Field::Region | Field::Quadrant);
             !denied && !own && said.data.carry.contains(&field) && !said.says(field)
