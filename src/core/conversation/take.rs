@@ -192,7 +192,8 @@ impl Conversation {
                 taken.options.push(vec![finding]);
             }
             Settled::Finding(finding, doubts) => {
-                for finding in apart(finding) {
+                let whose = not_his(&draft, &finding);
+                for finding in apart(finding).into_iter().chain(whose) {
                     self.place(grammar, &draft, finding, doubts.clone(), when, taken);
                 }
             }
@@ -325,6 +326,17 @@ pub(super) fn apart(finding: Finding) -> Vec<Finding> {
     let Some(field) = [Field::Sign, Field::Name, Field::Region].into_iter().find(several) else { return vec![finding] };
     let all: Vec<String> = finding.text(field).unwrap_or_default().split(' ').map(str::to_string).collect();
     all.into_iter().map(|one| finding.clone().with(field, Value::text(one))).collect()
+}
+
+/// "His wife's nitro" tells two things of one plan: what is to be given, and that it was prescribed to another.
+fn not_his(draft: &Draft, plan: &Finding) -> Option<Finding> {
+    let told = |field: Field| draft.fields.iter().find(|(f, _)| *f == field).map(|(_, value)| value.clone());
+    if plan.kind() != Kind::MedicationPlanned {
+        return None;
+    }
+    let check = Finding::new(Kind::MedicationCheck);
+    let check = check.with(Field::Right, told(Field::Right)?).with(Field::Confirmed, told(Field::Confirmed)?);
+    Some(plan.get(Field::Name).map_or(check.clone(), |name| check.with(Field::Name, name.clone())))
 }
 
 /// A draft's kind and name alone.
