@@ -1,7 +1,8 @@
 //! One line of data that a finding satisfies or not: `kind field=value field~words field`.
 //!
 //! `field=a|b` holds when the field has one of these values, `field~some words` (to the end of the line) when its text
-//! contains the words, a bare `field` when it is there at all, `field!=value` unless it has that value. All must hold. A
+//! contains the words, a bare `field` when it is there at all, `field!=value` unless it has that value; behind `~` may stand
+//! `but some words` that its text must not contain. All must hold. A
 //! condition knows the vocabulary and nothing of time or of who asks.
 
 use crate::core::finding::{Field, Finding, Kind, Shape, Value, schema};
@@ -11,7 +12,8 @@ enum Test {
     Present,
     OneOf(Vec<String>),
     NoneOf(Vec<String>),
-    Contains(Vec<String>),
+    /// Any of the first, none of the second.
+    Contains(Vec<String>, Vec<String>),
 }
 
 /// A parsed condition.
@@ -36,8 +38,8 @@ impl Condition {
             let word = rest.split(' ').next().unwrap_or(rest);
             if let Some((field, _)) = word.split_once('~') {
                 let words = rest.get(field.len() + 1..).unwrap_or("");
-                let wanted = words.split('|').map(|w| w.trim().to_lowercase()).filter(|w| !w.is_empty()).collect();
-                tests.push((known(kind, field)?, Test::Contains(wanted)));
+                let (wanted, not) = words.split_once(BUT).unwrap_or((words, ""));
+                tests.push((known(kind, field)?, Test::Contains(phrases(wanted), phrases(not))));
                 break;
             }
             tests.push(one(kind, word)?);
@@ -60,6 +62,13 @@ impl Condition {
                 finding.get(*field).is_none_or(|value| passes(Some(value), test) || *field == Field::Obtained)
             })
     }
+}
+
+/// Between the words wanted and those that spoil them.
+const BUT: &str = " but ";
+
+fn phrases(words: &str) -> Vec<String> {
+    words.split('|').map(|w| w.trim().to_lowercase()).filter(|w| !w.is_empty()).collect()
 }
 
 fn known(kind: Kind, name: &str) -> Result<Field, String> {
@@ -96,9 +105,10 @@ fn passes(value: Option<&Value>, test: &Test) -> bool {
         Test::Present => true,
         Test::OneOf(values) => values.contains(&value.to_string()),
         Test::NoneOf(values) => !values.contains(&value.to_string()),
-        Test::Contains(wanted) => {
+        Test::Contains(wanted, not) => {
             let text = format!(" {} ", value.to_string().to_lowercase().replace(['_', ',', '.', '-'], " "));
-            wanted.iter().any(|words| text.contains(&format!(" {words} ")))
+            let holds = |all: &[String]| all.iter().any(|words| text.contains(&format!(" {words} ")));
+            holds(wanted) && !holds(not)
         }
     }
 }
@@ -116,6 +126,10 @@ mod tests {
         let c = Condition::parse("chief_complaint text~chest pain|heart attack").unwrap();
         assert!(c.holds(&Finding::new(Kind::ChiefComplaint).with(Field::Text, Value::text("Chest pain, sudden"))));
         assert!(!c.holds(&Finding::new(Kind::ChiefComplaint).with(Field::Text, Value::text("chest painful"))));
+        let c = Condition::parse("mechanism text~twisted his|rolled his but fell|stairs").unwrap();
+        let told = |text: &str| Finding::new(Kind::Mechanism).with(Field::Text, Value::text(text));
+        assert!(c.holds(&told("twisted his ankle on the grass")));
+        assert!(!c.holds(&told("fell and twisted his ankle")));
     }
 
     #[test]

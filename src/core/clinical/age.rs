@@ -1,6 +1,6 @@
 //! How old the patient is, as far as anyone said.
 
-use crate::core::finding::{Field, Kind};
+use crate::core::finding::{Field, Finding, Kind};
 use crate::core::ledger::{Entry, Ledger};
 
 /// An age as said, in whole months (and days for the first weeks).
@@ -73,11 +73,12 @@ pub fn just_born(ledger: &Ledger, patient: i64) -> Option<&Entry> {
 }
 
 fn said(ledger: &Ledger, patient: i64) -> Option<(Age, &Entry)> {
-    ledger.of(Kind::Patient, patient).rev().find_map(|entry| {
-        let f = &entry.finding;
-        let age = (f.int(Field::AgeYears).map(Age::years))
-            .or_else(|| f.int(Field::AgeMonths).map(Age::months))
-            .or_else(|| f.int(Field::AgeDays).map(Age::days))?;
-        Some((age, entry))
-    })
+    ledger.of(Kind::Patient, patient).rev().find_map(|entry| Some((told(&entry.finding)?, entry)))
+}
+
+/// The age that a finding tells.
+pub fn told(f: &Finding) -> Option<Age> {
+    (f.int(Field::AgeYears).map(Age::years))
+        .or_else(|| f.int(Field::AgeMonths).map(Age::months))
+        .or_else(|| f.int(Field::AgeDays).map(Age::days))
 }

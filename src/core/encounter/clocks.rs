@@ -7,7 +7,7 @@ use chrono::TimeDelta;
 use crate::core::checklist;
 use crate::core::clinical::age;
 use crate::core::decimal::Decimal;
-use crate::core::event::{Advice, Priority};
+use crate::core::event::{Advice, AdviceType, Priority};
 use crate::core::finding::{Field, Kind, Value};
 use crate::core::ledger::Entry;
 use crate::core::prompt::{Slots, render};
@@ -41,6 +41,12 @@ const UNLOADING_MS: u64 = 10 * MINUTE_MS;
 /// What was asked for with all signs is not asked for by itself within this. Our own choice, no source.
 const ASKED_WITH_VITALS_MS: u64 = 3 * MINUTE_MS;
 
+/// So long after one reminder to look at the patient comes the other. Our own choice, no source.
+const APART_MS: u64 = 8_000;
+/// What a reminder to look at the patient again is about: all signs, or what a drug does.
+const REASSESSMENT: &str = "reassessment";
+const RECHECK: &str = "recheck_";
+
 /// What tells of compressions, and of what interrupts them.
 const COMPRESSIONS: [&str; 5] = ["cpr_started", "cpr_resumed", "cpr_paused", "aed_shock", "no_shock_advised"];
 
@@ -69,8 +75,30 @@ pub fn dues(state: &State, knowledge: &Knowledge, now: Moment) -> Vec<Due> {
         out.extend(theirs);
     }
     delivery::keep_back(&state.ledger, &mut out);
+    keep_apart(state, &mut out);
     out.sort_by_key(|due| due.at_ms);
     out
+}
+
+/// "Vitals due" and "Nitro five minutes" in one breath are one too many: the later one comes a moment after, and of two at
+/// the same moment what a drug does is asked for first.
+fn keep_apart(state: &State, dues: &mut [Due]) {
+    let about_drug = |advice: &Advice| advice.kind == AdviceType::Reminder && advice.about.starts_with(RECHECK);
+    let about_signs = |advice: &Advice| advice.kind == AdviceType::Reminder && advice.about == REASSESSMENT;
+    let last_ms = |sort: &dyn Fn(&Advice) -> bool| {
+        state.said.iter().rev().find(|said| sort(&said.advice)).map(|said| said.when.mono_ms)
+    };
+    let (drug_ms, signs_ms) = (last_ms(&about_drug), last_ms(&about_signs));
+    let waits = |due: &mut Due, for_ms: Option<u64>| {
+        let close = for_ms.filter(|at| (*at..*at + APART_MS).contains(&due.at_ms));
+        due.at_ms = close.map_or(due.at_ms, |at| at + APART_MS);
+    };
+    dues.iter_mut().filter(|due| about_drug(&due.advice)).for_each(|due| waits(due, signs_ms));
+    let with_drug: Vec<u64> = dues.iter().filter(|due| about_drug(&due.advice)).map(|due| due.at_ms).collect();
+    for due in dues.iter_mut().filter(|due| about_signs(&due.advice)) {
+        let at_once = with_drug.iter().copied().find(|at| *at == due.at_ms);
+        waits(due, at_once.or(drug_ms));
+    }
 }
 
 /// Whether what advice `target` told would fall due had it not been told: nobody did it, or acknowledged it, since. What
@@ -348,9 +376,9 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
     }
     let slots = vec![("drug".to_string(), Value::text(protocol.spoken(&body.drug)))];
     let advice = Advice {
-        kind: crate::core::event::AdviceType::Reminder,
+        kind: AdviceType::Reminder,
         priority: if stage > 0 { raised(body.priority) } else { body.priority },
-        about: format!("recheck_{}", body.drug),
+        about: format!("{RECHECK}{}", body.drug),
         say: render(if stage > 0 { &body.escalated } else { &body.say }, &slots),
         rule: recheck.id().to_string(),
         because: vec![given.seq],

@@ -2,6 +2,7 @@
 
 use serde_json::Value as Json;
 
+use crate::core::clinical::age::{self, Age};
 use crate::core::conversation::warns_of_value;
 use crate::core::event::{Advice, AdviceType, Outcome, Priority};
 use crate::core::finding::{Field, Finding, Kind, Value};
@@ -136,6 +137,8 @@ fn main_value(finding: &Finding) -> Option<Value> {
     let own = || finding.fields().filter(|(f, _)| !ATTACHED.contains(f));
     own().find(|(_, v)| v.as_number().is_some()).or_else(|| own().next()).map(|(_, v)| v.clone())
 }
+
+const DAYS_A_YEAR: u64 = 365;
 
 /// The prompts that read a value back to be confirmed.
 const QUESTIONS: [&str; 8] = [
@@ -404,6 +407,48 @@ fn denial_differs(
     let mut differs = advice(protocol, prompt, AdviceType::Inconsistency, Priority::Low, &about, &slots);
     differs.because = vec![entry.seq, heard];
     Some(differs)
+}
+
+/// Two ages told of one patient: which of them is wrong nobody has said, and doses go by it. Not where an earlier one comes
+/// to the same, nor where the crew corrected it.
+pub fn other_age(protocol: &Protocol, state: &State, understood: &Understood, seqs: &[u64]) -> Vec<Advice> {
+    let ask = |(finding, seq): (&Finding, &u64)| {
+        let entry = state.ledger.find(*seq).filter(|e| e.replaced.is_empty() && e.finding == *finding)?;
+        let told = age::told(finding)?;
+        let earlier = state.ledger.of(Kind::Patient, finding.patient()).filter(|e| e.seq < *seq);
+        let ages: Vec<(&Entry, Age)> = earlier.filter_map(|e| Some((e, age::told(&e.finding)?))).collect();
+        let last = ages.last()?.0;
+        let approximate = |e: &Entry| e.finding.flag(Field::Approximate) == Some(true);
+        let near = |(other, age): &(&Entry, Age)| same_age(told, *age, approximate(entry) || approximate(other));
+        if ages.iter().any(near) {
+            return None;
+        }
+        let slots = vec![
+            ("value".to_string(), age_words(protocol, finding)),
+            ("old".to_string(), age_words(protocol, &last.finding)),
+        ];
+        let mut advice =
+            advice(protocol, "doubt.age", AdviceType::Inconsistency, Priority::Medium, Kind::Patient.name(), &slots);
+        advice.because = vec![*seq];
+        Some(advice)
+    };
+    understood.findings().zip(seqs).filter(|(f, _)| f.kind() == Kind::Patient).filter_map(ask).collect()
+}
+
+/// A year apart is the same age told twice, a fifth where it was guessed. Our own choice, no source.
+fn same_age(one: Age, other: Age, guessed: bool) -> bool {
+    let apart = one.in_days().abs_diff(other.in_days());
+    let guess = one.in_days().max(other.in_days()).unsigned_abs() / 5;
+    apart <= if guessed { guess.max(DAYS_A_YEAR) } else { DAYS_A_YEAR.min(guess) }
+}
+
+/// An age with the unit in which it was told.
+fn age_words(protocol: &Protocol, finding: &Finding) -> Value {
+    let units = [(Field::AgeYears, "age.years"), (Field::AgeMonths, "age.months"), (Field::AgeDays, "age.days")];
+    let told = units.iter().find_map(|(field, prompt)| Some((finding.get(*field)?, prompt)));
+    let Some((value, prompt)) = told else { return Value::text("") };
+    let sentence = protocol.say(prompt, &vec![("value".to_string(), value.clone())]).0;
+    Value::text(sentence.to_lowercase())
 }
 
 /// An answer to something that the crew asked of the tool, or a sentence of a prompt.

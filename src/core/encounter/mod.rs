@@ -342,6 +342,7 @@ impl<'k> Encounter<'k> {
             advice.extend(medication::unrecorded(&self.state, protocol, plan, heard, spoken_at));
         }
         advice.extend(doubt::read_backs(protocol, understood, seqs));
+        advice.extend(doubt::other_age(protocol, &self.state, understood, seqs));
         advice.extend(doubt::unclear(protocol, understood, heard));
         advice.extend(doubt::differences(protocol, &self.state.ledger, self.state.patient(), understood, heard));
         advice.extend(concern::due(&self.state, protocol, now));

@@ -260,7 +260,11 @@ fn check_timing(protocol: &Protocol, facts: &Facts, plan: &Plan, out: &mut Check
     if out.doses.len() > before {
         return;
     }
+    let ordered = plan.finding.is(Field::Authority, "online");
     for interval in protocol.intervals.iter().filter(|i| i.body.drug == plan.drug) {
+        if interval.body.unless_ordered && ordered {
+            continue;
+        }
         if !concerns(&interval.body.only, &plan.finding) {
             continue;
         }

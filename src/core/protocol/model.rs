@@ -317,6 +317,9 @@ pub struct Interval {
     #[serde(default)]
     pub only: Vec<String>,
     pub minutes: u32,
+    /// Sooner is a matter of direct medical direction: a dose told to be ordered so is not held to it.
+    #[serde(default)]
+    pub unless_ordered: bool,
 }
 
 /// `[[maximum]]`: most doses, or most in all, within a time. Doses taken before us count.

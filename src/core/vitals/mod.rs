@@ -112,6 +112,7 @@ pub struct VitalsRules {
     pub limits: Vec<Entry<Limit>>,
     pub trends: Vec<Entry<trends::Trend>>,
     pub devices: Vec<Entry<oxygen::Device>>,
+    pub targets: Vec<Entry<oxygen::Target>>,
     pub cylinders: Vec<Entry<oxygen::CylinderClock>>,
     pub apgar: Vec<Entry<clocks::ApgarClock>>,
     pub equipment: Vec<Entry<clocks::EquipmentDate>>,
@@ -131,6 +132,7 @@ impl VitalsRules {
             limits: reader.take("limit"),
             trends: reader.take("trend"),
             devices: reader.take("oxygen_device"),
+            targets: reader.take("oxygen_target"),
             cylinders: reader.take("cylinder_clock"),
             apgar: reader.take("apgar_clock"),
             equipment: reader.take("equipment_date"),
@@ -153,7 +155,7 @@ impl VitalsRules {
         let limits = self.limits.iter().map(|e| e.id());
         let more = self.trends.iter().map(|e| e.id()).chain(self.devices.iter().map(|e| e.id()));
         let clocks = self.cylinders.iter().map(|e| e.id()).chain(self.apgar.iter().map(|e| e.id()));
-        let agreements = self.agreements.iter().map(|e| e.id());
+        let agreements = self.agreements.iter().map(|e| e.id()).chain(self.targets.iter().map(|e| e.id()));
         let equipment = self.equipment.iter().map(|e| e.id()).chain(self.faults.iter().map(|e| e.id()));
         limits.chain(more).chain(clocks).chain(equipment).chain(agreements).collect()
     }
@@ -168,6 +170,7 @@ pub fn assess(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -
 pub fn look(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> (Vec<Assessment>, Option<Moment>) {
     let (mut all, sets) = sets::look(rules, ledger, patient, now);
     all.extend(oxygen::inconsistencies(rules, ledger, patient, now));
+    all.extend(oxygen::above_target(rules, ledger, patient, now));
     all.extend(agreement::inconsistency(rules, ledger, patient, now));
     all.extend(oxygen::warnings(rules, ledger, patient, now));
     all.extend(clocks::apgar_due(rules, ledger, now));

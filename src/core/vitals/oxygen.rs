@@ -4,12 +4,13 @@ use serde::Deserialize;
 
 use super::sets::key;
 use super::{Assessment, VitalsRules};
-use crate::core::clinical::cylinder as arithmetic;
+use crate::core::clinical::{cylinder as arithmetic, gather};
 use crate::core::dataset::Entry as Row;
 use crate::core::decimal::Decimal;
 use crate::core::event::{AdviceType, Priority};
 use crate::core::finding::{Field, Kind};
 use crate::core::ledger::{Entry, Ledger};
+use crate::core::prompt::clear_number;
 use crate::core::time::Moment;
 
 /// What the patient breathed when a saturation was taken.
@@ -97,6 +98,51 @@ pub fn inconsistencies(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: 
         });
     }
     out
+}
+
+/// One `[[oxygen_target]]`: a saturation on oxygen that is higher than is wanted with one of these histories.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Target {
+    pub history: Vec<String>,
+    /// Too high when this or higher.
+    pub at_least: Decimal,
+    /// `{value}`, read so that it cannot be taken for another.
+    pub say: String,
+}
+
+/// The latest saturation, where it lies above its target and the one before did not.
+pub fn above_target(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Moment) -> Option<Assessment> {
+    let recent = rules.set.as_ref()?.body.raise_within_minutes.saturating_mul(60_000);
+    let mut told = ledger.of(Kind::OxygenSaturation, patient).rev().filter(|e| gather::measured(e));
+    let (latest, before) = (told.next().filter(|e| now.since_ms(e.when) <= recent)?, told.next());
+    let crosses = |row: &Target, entry: &Entry| {
+        let on_oxygen = matches!(state_of(ledger, entry), OxygenState::Oxygen { .. });
+        on_oxygen && entry.finding.number(Field::Percent).is_some_and(|percent| percent >= row.at_least)
+    };
+    rules.targets.iter().find_map(|row| {
+        let history = ledger.of(Kind::History, patient).rfind(|e| {
+            let named = e.finding.text(Field::Name).is_some_and(|name| row.body.history.iter().any(|h| h == name));
+            named && e.finding.flag(Field::Present) != Some(false)
+        })?;
+        let known = |entry: &&Entry| crosses(&row.body, entry) && entry.seq > history.seq;
+        if !crosses(&row.body, latest) || before.filter(known).is_some() {
+            return None;
+        }
+        let value = clear_number(latest.finding.number(Field::Percent)?);
+        let because = vec![latest.seq];
+        Some(Assessment {
+            key: key(row.id(), &because),
+            rule: row.id().to_string(),
+            kind: AdviceType::AbnormalVital,
+            about: Kind::OxygenSaturation.name().to_string(),
+            priority: Priority::Medium,
+            say: row.body.say.replace("{value}", &value),
+            changed: false,
+            because,
+            source: row.head.source.clone(),
+        })
+    })
 }
 
 /// One `[[cylinder_clock]]`: a warning so many minutes before the safe residual is reached.

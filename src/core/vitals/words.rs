@@ -18,6 +18,10 @@ pub fn in_words(rules: &VitalsRules, id: &str) -> Option<String> {
         let device = body.device.replace('_', " ");
         return Some(format!("{device} goes with {} to {} litres a minute", body.least_l_per_min, body.most_l_per_min));
     }
+    if let Some(Entry { body, .. }) = rules.targets.iter().find(|e| is(&e.head)) {
+        let history = body.history.join(" or ").replace('_', " ");
+        return Some(format!("with {history} a saturation of {} or more on oxygen is named", body.at_least));
+    }
     if let Some(Entry { body, .. }) = rules.cylinders.iter().find(|e| is(&e.head)) {
         let (minutes, psi) = (body.warn_minutes, body.residual_psi);
         return Some(format!("warns {minutes} minutes before a cylinder reaches {psi} psi"));
