@@ -423,6 +423,15 @@ fn warned_of<'s>(state: &'s State, said: &Said) -> Option<&'s Entry> {
     about.into_iter().find(|e| e.stands() && e.confirmed.is_none() && warns_of_value(&said.advice, e))
 }
 
+/// The last sentence that read a value back which nobody has settled.
+pub fn awaits_read_back(state: &State) -> Option<&Said> {
+    let doubted = |said: &Said| {
+        let entry = said.anchor().and_then(|seq| state.ledger.find(seq));
+        doubt::is_question(&said.advice.rule) && entry.is_some_and(|e| e.stands() && e.unconfirmed())
+    };
+    state.said.iter().rev().find(|said| doubted(said) || warned_of(state, said).is_some())
+}
+
 /// "No": what was read back was taken back with these words, and is asked for again; so is what a warning named, and it
 /// stands until then.
 fn deny(state: &State, protocol: &Protocol) -> Vec<Act> {

@@ -410,7 +410,7 @@ fn denial_differs(
 }
 
 /// Two ages told of one patient: which of them is wrong nobody has said, and doses go by it. Not where an earlier one comes
-/// to the same, nor where the crew corrected it.
+/// to the same, nor where the crew corrected it, nor in a resuscitation, where it can wait.
 pub fn other_age(protocol: &Protocol, state: &State, understood: &Understood, seqs: &[u64]) -> Vec<Advice> {
     let ask = |(finding, seq): (&Finding, &u64)| {
         let entry = state.ledger.find(*seq).filter(|e| e.replaced.is_empty() && e.finding == *finding)?;
@@ -432,6 +432,9 @@ pub fn other_age(protocol: &Protocol, state: &State, understood: &Understood, se
         advice.because = vec![*seq];
         Some(advice)
     };
+    if state.arrest() {
+        return Vec::new();
+    }
     understood.findings().zip(seqs).filter(|(f, _)| f.kind() == Kind::Patient).filter_map(ask).collect()
 }
 

@@ -5,6 +5,7 @@
 //! a tick too many changes nothing.
 
 mod answers;
+mod bare;
 mod clocks;
 mod concern;
 mod critical;
@@ -23,7 +24,7 @@ use super::event::{
 };
 use super::finding::{Field, Finding, Kind};
 use super::grammar::Grammar;
-use super::protocol::{Protocol, finding_of};
+use super::protocol::Protocol;
 use super::text;
 use super::time::Moment;
 use super::utterance::{Change, Transcript, Understood};
@@ -35,8 +36,6 @@ pub use state::{Said, State};
 
 /// The crew that tells a finding off the record so long after it was told so may have forgotten. Our own choice, no source.
 const FORGOTTEN_MS: u64 = 60_000;
-/// A question of ours may be answered by a bare "yes" or "no" for so long.
-const ANSWER_MS: u64 = 60_000;
 
 /// The data in force: what can be understood and what follows from it.
 pub struct Knowledge {
@@ -253,7 +252,12 @@ impl<'k> Encounter<'k> {
         let too_long = answers::bound_quiet(&self.knowledge.protocol, &mut understood.commands);
         let over = self.state.transferred(self.state.patient());
         let unmatched = understood.outcome == Outcome::Unmatched;
-        let reply = unmatched.then(|| self.reply(&understood.heard, spoken_at)).flatten();
+        let mut reply = unmatched.then(|| self.reply(&understood.heard, spoken_at)).flatten();
+        if let Some(later) = self.later_answer(&understood, spoken_at) {
+            understood.changes.clear();
+            understood.commands.clear();
+            reply = Some(later);
+        }
         if matches!(reply, Some(Reply::Settles(_))) {
             understood.outcome = Outcome::Matched;
         }
@@ -386,13 +390,19 @@ impl<'k> Encounter<'k> {
         if !yes && !no {
             return None;
         }
-        match self.open_questions(spoken_at).as_slice() {
-            [] => None,
-            [(_, if_yes, if_no)] => {
-                finding_of(if yes { if_yes } else { if_no }).ok().map(|finding| Reply::Settles(Body::Finding(finding)))
-            }
-            [(first, ..), ..] => Some(Reply::Which(first.advice.about.clone())),
+        let mut open = bare::open(&self.state, protocol, spoken_at);
+        match (open.pop(), open.first()) {
+            (None, _) => None,
+            (Some(question), None) => Some(Reply::Settles(Body::Finding(question.answered(yes)))),
+            (Some(_), Some(first)) => Some(Reply::Which(first.said.advice.about.clone())),
         }
+    }
+
+    /// The same, where the words were taken for the answer to a value that was read back before we asked something else.
+    fn later_answer(&self, understood: &Understood, spoken_at: Moment) -> Option<Reply> {
+        let open = bare::open(&self.state, &self.knowledge.protocol, spoken_at);
+        let later = bare::is_of_later_question(&self.state, understood, &open);
+        later.then(|| self.bare_answer(&understood.heard, spoken_at)).flatten()
     }
 
     fn which_question(&mut self, about: &str, heard: u64, now: Moment) {
@@ -421,7 +431,7 @@ impl<'k> Encounter<'k> {
         let protocol = &self.knowledge.protocol;
         let asked = |said: &&Said| {
             said.advice.kind == AdviceType::MissingFact
-                && spoken_at.since_ms(said.when) <= ANSWER_MS
+                && spoken_at.since_ms(said.when) <= bare::ANSWER_MS
                 && protocol.intervals.iter().any(|interval| interval.id() == said.advice.rule)
         };
         let question = self.state.said.iter().rev().find(asked);
@@ -431,27 +441,6 @@ impl<'k> Encounter<'k> {
         let mut finding = dose.finding.clone();
         timed(&mut finding, span, spoken_at);
         Some(Corrected { target: dose.seq, finding, who: None, why: Some("answered".into()) })
-    }
-
-    /// Questions of ours that "yes" and "no" answer, still open: asked lately and not answered since.
-    fn open_questions(&self, now: Moment) -> Vec<(Said, String, String)> {
-        let protocol = &self.knowledge.protocol;
-        let open = |said: &&Said| {
-            said.advice.kind == AdviceType::MissingFact
-                && now.since_ms(said.when) <= ANSWER_MS
-                && !self
-                    .state
-                    .ledger
-                    .standing()
-                    .rev()
-                    .take_while(|e| e.seq > said.seq)
-                    .any(|e| e.finding.kind() != Kind::Milestone)
-        };
-        let wanted = |said: &Said| {
-            let rule = protocol.rule(&said.advice.rule)?;
-            Some((said.clone(), rule.body.if_yes.clone()?, rule.body.if_no.clone()?))
-        };
-        self.state.said.iter().filter(open).filter_map(wanted).collect()
     }
 
     fn answer(&mut self, understood: &Understood, now: Moment) {

@@ -17,12 +17,19 @@ pub struct Said {
     pub when: Moment,
     pub advice: Advice,
     pub acknowledged: Option<(u64, Moment)>,
+    /// When the voice had said it, ms on the stopwatch.
+    pub spoken_ms: Option<u64>,
 }
 
 impl Said {
     /// The event that this advice is first of all about: a plan, a dose, a set of vital signs.
     pub fn anchor(&self) -> Option<u64> {
         self.advice.because.first().copied()
+    }
+
+    /// When the crew heard it: a question that interrupts is heard before a warning that was decided earlier and waited.
+    pub fn heard_ms(&self) -> u64 {
+        self.spoken_ms.unwrap_or(self.when.mono_ms)
     }
 }
 
@@ -78,7 +85,13 @@ impl State {
                 self.apply_heard(heard, event.seq, event.when);
             }
             Body::Advice(advice) => {
-                self.said.push(Said { seq: event.seq, when: event.when, advice: advice.clone(), acknowledged: None })
+                let (seq, when, advice) = (event.seq, event.when, advice.clone());
+                self.said.push(Said { seq, when, advice, acknowledged: None, spoken_ms: None });
+            }
+            Body::Spoken(spoken) if spoken.reason.as_deref().is_none_or(|reason| reason == "done") => {
+                if let Some(said) = self.said.iter_mut().rev().find(|s| s.seq == spoken.target) {
+                    said.spoken_ms = Some(event.when.mono_ms);
+                }
             }
             Body::Acknowledged(ack) => {
                 if let Some(said) = self.said.iter_mut().find(|s| s.seq == ack.target) {

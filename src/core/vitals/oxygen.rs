@@ -3,7 +3,7 @@
 use serde::Deserialize;
 
 use super::sets::key;
-use super::{Assessment, VitalsRules};
+use super::{Assessment, VitalsRules, arrests, in_arrest};
 use crate::core::clinical::{cylinder as arithmetic, gather};
 use crate::core::dataset::Entry as Row;
 use crate::core::decimal::Decimal;
@@ -116,6 +116,8 @@ pub fn above_target(rules: &VitalsRules, ledger: &Ledger, patient: i64, now: Mom
     let recent = rules.set.as_ref()?.body.raise_within_minutes.saturating_mul(60_000);
     let mut told = ledger.of(Kind::OxygenSaturation, patient).rev().filter(|e| gather::measured(e));
     let (latest, before) = (told.next().filter(|e| now.since_ms(e.when) <= recent)?, told.next());
+    // In a resuscitation nobody titrates.
+    let latest = Some(latest).filter(|e| !in_arrest(&arrests(ledger, patient), e.when))?;
     let crosses = |row: &Target, entry: &Entry| {
         let on_oxygen = matches!(state_of(ledger, entry), OxygenState::Oxygen { .. });
         on_oxygen && entry.finding.number(Field::Percent).is_some_and(|percent| percent >= row.at_least)

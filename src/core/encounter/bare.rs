@@ -1,0 +1,86 @@
+//! A bare "yes" or "no": which question of ours it answers, and what is recorded then.
+//!
+//! It answers what was asked last. A value read back a while ago, in a warning, is not what "no" to "any allergy to
+//! aspirin?" is about.
+
+use crate::core::command::Command;
+use crate::core::event::AdviceType;
+use crate::core::finding::{Field, Finding, Kind, Value};
+use crate::core::protocol::model::Anchor;
+use crate::core::protocol::{Protocol, finding_of};
+use crate::core::time::Moment;
+use crate::core::utterance::{Change, Understood};
+
+use super::answers::{PLAN_BEFORE_HANDOVER, awaits_read_back};
+use super::medication::open_plans;
+use super::state::{Said, State};
+
+/// A question of ours may be answered by a bare "yes" or "no" for so long.
+pub const ANSWER_MS: u64 = 60_000;
+
+/// A question of ours that nobody has answered, with what each answer records.
+pub struct Open<'s> {
+    pub said: &'s Said,
+    yes: Finding,
+    no: Finding,
+}
+
+impl Open<'_> {
+    pub fn answered(self, yes: bool) -> Finding {
+        if yes { self.yes } else { self.no }
+    }
+}
+
+/// Questions that "yes" and "no" answer, still open: asked lately and not answered since.
+pub fn open<'s>(state: &'s State, protocol: &Protocol, now: Moment) -> Vec<Open<'s>> {
+    let unanswered = |said: &Said| {
+        let since = state.ledger.standing().rev().take_while(|e| e.seq > said.seq);
+        now.since_ms(said.when) <= ANSWER_MS && since.into_iter().all(|e| e.finding.kind() == Kind::Milestone)
+    };
+    let answers = |said: &'s Said| {
+        let (yes, no) = if_answered(protocol, said).or_else(|| if_given(state, protocol, said, now))?;
+        Some(Open { said, yes: of_whom(state, said, yes), no: of_whom(state, said, no) })
+    };
+    state.said.iter().filter(|said| unanswered(said)).filter_map(answers).collect()
+}
+
+/// What the rule that asked says of both answers.
+fn if_answered(protocol: &Protocol, said: &Said) -> Option<(Finding, Finding)> {
+    let rule = protocol.rule(&said.advice.rule).filter(|_| said.advice.kind == AdviceType::MissingFact)?;
+    let answer = |text: &Option<String>| finding_of(text.as_deref()?).ok();
+    Some((answer(&rule.body.if_yes)?, answer(&rule.body.if_no)?))
+}
+
+/// "Was it given?" of a plan that is still open.
+fn if_given(state: &State, protocol: &Protocol, said: &Said, now: Moment) -> Option<(Finding, Finding)> {
+    let rule = said.advice.rule.as_str();
+    let clock = protocol.clocks.iter().any(|c| c.id() == rule && c.body.from == Anchor::Plan);
+    let seq = said.anchor().filter(|_| clock || rule == PLAN_BEFORE_HANDOVER)?;
+    let plan = open_plans(state, protocol, now).into_iter().find(|s| s.plan.seq == seq)?.plan;
+    let name = Value::text(plan.finding.text(Field::Name)?);
+    let mut given = Finding::new(Kind::MedicationGiven).with(Field::Name, name.clone());
+    if let Some(route) = plan.finding.get(Field::Route) {
+        given.set(Field::Route, route.clone());
+    }
+    Some((given, Finding::new(Kind::MedicationWithheld).with(Field::Name, name)))
+}
+
+/// The answer is about the patient whom the question was about.
+fn of_whom(state: &State, said: &Said, answer: Finding) -> Finding {
+    let asked = said.anchor().and_then(|seq| state.ledger.find(seq));
+    match asked.and_then(|e| e.finding.get(Field::Patient)) {
+        Some(patient) => answer.with(Field::Patient, patient.clone()),
+        None => answer,
+    }
+}
+
+/// Words that were taken for the answer to a value read back, though another question was asked after it.
+pub fn is_of_later_question(state: &State, understood: &Understood, open: &[Open]) -> bool {
+    let Some(question) = open.last() else { return false };
+    let to_read_back = |c: &Change| matches!(c, Change::Confirm { .. } | Change::Retract { .. });
+    let answers = |c: &Command| matches!(c, Command::Confirm | Command::Deny);
+    let alone = understood.changes.iter().all(to_read_back) && understood.commands.iter().all(answers);
+    let nothing = understood.changes.is_empty() && understood.commands.is_empty();
+    let earlier = |read: &Said| read.heard_ms() < question.said.heard_ms();
+    alone && !nothing && understood.restated.is_empty() && awaits_read_back(state).is_none_or(earlier)
+}
