@@ -86,7 +86,10 @@ impl Reader<'_> {
 
     fn begin_correction(&mut self, found: &Match) {
         self.push_current();
-        self.thought = Some(Thought { words: found.start..found.end, told: self.meaning.drafts.len(), denied: false });
+        let told = self.meaning.drafts.len();
+        // "Low, sorry, not low, I mean ...": all of it is one second thought of what was told before it.
+        let start = self.thought.as_ref().filter(|t| t.told == told).map_or(found.start, |t| t.words.start);
+        self.thought = Some(Thought { words: start..found.end, told, denied: false });
         self.correcting = true;
         self.meaning.corrects = true;
         self.tone = Tone::Says;
