@@ -31,17 +31,38 @@ impl Open<'_> {
     }
 }
 
-/// Questions that "yes" and "no" answer, still open: asked lately and not answered since.
+/// Questions that "yes" and "no" answer, still open: asked lately, and nothing was told since.
 pub fn open<'s>(state: &'s State, protocol: &Protocol, now: Moment) -> Vec<Open<'s>> {
-    let unanswered = |said: &Said| {
-        let since = state.ledger.standing().rev().take_while(|e| e.seq > said.seq);
-        now.since_ms(said.when) <= ANSWER_MS && since.into_iter().all(|e| e.finding.kind() == Kind::Milestone)
-    };
+    let told_since = |open: &Open| since(state, open.said).any(|f| f.kind() != Kind::Milestone);
+    asked(state, protocol, now).into_iter().filter(|open| !told_since(open)).collect()
+}
+
+/// Those behind which something else was told ("any E D drugs?", "pulse eighty two", "yes"): a bare word may still answer
+/// them, or somebody else.
+pub fn passed_over<'s>(state: &'s State, protocol: &Protocol, now: Moment) -> Vec<Open<'s>> {
+    let answered = |open: &Open| since(state, open.said).any(|f| answers(f, &open.yes) || answers(f, &open.no));
+    let open = asked(state, protocol, now).into_iter();
+    open.filter(|open| open.said.advice.kind == AdviceType::MissingFact && !answered(open)).collect()
+}
+
+fn asked<'s>(state: &'s State, protocol: &Protocol, now: Moment) -> Vec<Open<'s>> {
     let answers = |said: &'s Said| {
         let (yes, no) = if_answered(protocol, said).or_else(|| if_given(state, protocol, said, now))?;
         Some(Open { said, yes: of_whom(state, said, yes), no: of_whom(state, said, no) })
     };
-    state.said.iter().filter(|said| unanswered(said)).filter_map(answers).collect()
+    state.said.iter().filter(|said| now.since_ms(said.when) <= ANSWER_MS).filter_map(answers).collect()
+}
+
+/// What was told since it was asked.
+fn since<'s>(state: &'s State, said: &Said) -> impl Iterator<Item = &'s Finding> {
+    let seq = said.seq;
+    state.ledger.standing().rev().take_while(move |e| e.seq > seq).map(|e| &e.finding)
+}
+
+/// Whether a finding tells what an answer would have told, whichever way.
+fn answers(finding: &Finding, answer: &Finding) -> bool {
+    let same = |field: Field| answer.get(field).is_none_or(|value| finding.get(field) == Some(value));
+    finding.kind() == answer.kind() && [Field::Name, Field::Class, Field::Patient].into_iter().all(same)
 }
 
 /// What the rule that asked says of both answers.

@@ -392,7 +392,10 @@ impl<'k> Encounter<'k> {
         }
         let mut open = bare::open(&self.state, protocol, spoken_at);
         match (open.pop(), open.first()) {
-            (None, _) => None,
+            (None, _) => {
+                let passed_over = bare::passed_over(&self.state, protocol, spoken_at).pop();
+                passed_over.map(|question| Reply::Which(question.said.advice.about.clone()))
+            }
             (Some(question), None) => Some(Reply::Settles(Body::Finding(question.answered(yes)))),
             (Some(_), Some(first)) => Some(Reply::Which(first.said.advice.about.clone())),
         }
