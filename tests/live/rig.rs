@@ -41,6 +41,11 @@ pub fn scene(test: &str) -> Option<Scene> {
 }
 
 impl Rig {
+    /// The sound server's process.
+    pub fn sound_server(&self) -> u32 {
+        self.pulse.as_ref().expect("it runs").id()
+    }
+
     /// Starts the sound server.
     ///
     /// # Errors

@@ -163,10 +163,10 @@ impl<'a> Reader<'a> {
         // "no cardiac history but he does have asthma".
         let turned = polarity.affirmed || self.yes.there || self.yes.turned;
         // "Crepitus on the left chest, trachea midline": the side was that of another place.
-        let region = |(field, value): &&(Field, Value)| {
-            *field == Field::Region && said.gathered.iter().any(|g| g.field == *field && g.value != *value)
+        let other_place = |g: &Gathered| {
+            g.field == Field::Region && old.fields.iter().any(|(field, value)| *field == g.field && *value != g.value)
         };
-        let elsewhere = old.fields.iter().any(|field| region(&field));
+        let elsewhere = said.gathered.iter().any(other_place);
         let keeps = |field: Field, value: &Value| {
             if field == Field::Side && elsewhere {
                 return false;
