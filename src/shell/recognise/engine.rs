@@ -171,28 +171,6 @@ impl Engine {
     fn look(&mut self, samples: &[f32]) -> Result<Transcript> {
         let (path, free) = self.decoded(samples, &Length::of(samples))?;
         let heard = free.iter().map(Path::sum).fold(path.sum(), f32::max);
-        if let Ok(log) = std::env::var("TH_LOOKS") {
-            use std::io::Write;
-            let mut best = (String::new(), f32::NEG_INFINITY);
-            let sentences: Vec<String> = self.language.as_ref().unwrap().grammar.lexicon().sought().to_vec();
-            for sentence in sentences {
-                let tokens = [self.bpe.encode(&format!(" {sentence}")), vec![self.rules.end]].concat();
-                let sum = decode::sum_above(&mut self.encoded, &self.rules, &tokens, 0, f32::NEG_INFINITY)?.unwrap();
-                if sum > best.1 {
-                    best = (sentence, sum);
-                }
-            }
-            let mut f = std::fs::OpenOptions::new().append(true).create(true).open(log).unwrap();
-            let _ = writeln!(
-                f,
-                "  {} heard {heard:.2} lik {:.3} best {} {:.2} beside {:.4}",
-                text_of(&self.vocabulary, &path.tokens),
-                likelihood(&path),
-                best.0,
-                best.1,
-                beside(best.1, heard)
-            );
-        }
         let sought = if likelihood(&path) < CHATTER { None } else { self.sought(heard)? };
         let chosen = Chosen { path, understood: true, guessed: false, rivals: Vec::new() };
         let heard = self.transcript(chosen, &[], length_ms(samples));
