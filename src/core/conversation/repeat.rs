@@ -46,8 +46,7 @@ impl Conversation {
         let same_kind = |e: &&Entry| e.finding.kind() == finding.kind() && e.finding.patient() == finding.patient();
         // "Copy, one thirty over sixty": what was measured a moment ago is told back though nobody had asked.
         let copied = draft.copies && grammar.measures(finding.kind()) && has_number(finding);
-        let told: Vec<&Entry> = self.echoable().chain(self.contestable(when).filter(|_| copied)).collect();
-        let told = || told.iter().copied().filter(same_kind);
+        let told = || self.echoable().chain(self.contestable(when).filter(|_| copied)).filter(same_kind);
         if let Some(entry) = told().find(|e| repeats(finding, &e.finding)) {
             let echoed = Some(entry.finding.clone().with(Field::Echoed, Value::Flag(true)));
             taken.changes.push(Change::Confirm { target: entry.seq, how: ECHO.into(), echoed });

@@ -142,7 +142,7 @@ impl Conversation {
 
     /// A dose told without its route went the way that was planned, and not the drug's usual one.
     fn route_of_plan(&self, draft: &mut Draft, patient: i64) {
-        let named = draft.fields.iter().find(|(field, _)| *field == Field::Name).map(|(_, value)| value.clone());
+        let named = draft.get(Field::Name).cloned();
         let plan = self.open_plan(patient).filter(|plan| plan.finding.get(Field::Name) == named.as_ref());
         let Some(route) = plan.and_then(|plan| plan.finding.get(Field::Route)) else { return };
         if draft.kind == Kind::MedicationGiven {
@@ -330,7 +330,7 @@ pub(super) fn apart(finding: Finding) -> Vec<Finding> {
 
 /// "His wife's nitro" tells two things of one plan: what is to be given, and that it was prescribed to another.
 fn not_his(draft: &Draft, plan: &Finding) -> Option<Finding> {
-    let told = |field: Field| draft.fields.iter().find(|(f, _)| *f == field).map(|(_, value)| value.clone());
+    let told = |field: Field| draft.get(field).cloned();
     if plan.kind() != Kind::MedicationPlanned {
         return None;
     }
@@ -341,8 +341,8 @@ fn not_his(draft: &Draft, plan: &Finding) -> Option<Finding> {
 
 /// A draft's kind and name alone.
 pub(super) fn named(draft: &Draft) -> Finding {
-    let name = draft.fields.iter().find(|(field, _)| *field == Field::Name);
-    name.map_or(Finding::new(draft.kind), |(field, value)| Finding::new(draft.kind).with(*field, value.clone()))
+    let kind = Finding::new(draft.kind);
+    draft.get(Field::Name).map_or(kind.clone(), |name| kind.with(Field::Name, name.clone()))
 }
 
 /// `None` where the finding tells no age.

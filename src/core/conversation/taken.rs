@@ -210,18 +210,14 @@ pub(super) fn conflicts(finding: &Finding, taken: &Taken) -> bool {
 
 /// "No history of seizures, wait, she did have seizures": there and not there in one breath.
 fn is_turned_round(finding: &Finding, taken: &Taken) -> bool {
-    let what = |field: Field| !matches!(field, Field::Present | Field::ReportedBy | Field::Patient);
-    let of_it = |one: &Finding, other: &Finding| {
-        one.fields().filter(|(field, _)| what(*field)).all(|(field, value)| other.get(field) == Some(value))
-    };
     let Some(present) = finding.flag(Field::Present) else { return false };
-    let turned = |old: &Finding| {
-        old.kind() == finding.kind()
-            && old.flag(Field::Present) == Some(!present)
-            && old.get(Field::Patient) == finding.get(Field::Patient)
-            && of_it(old, finding)
-            && of_it(finding, old)
+    let thing = |told: &Finding| {
+        let mut thing = told.clone();
+        thing.remove(Field::Present);
+        thing.remove(Field::ReportedBy);
+        thing
     };
+    let turned = |old: &Finding| old.flag(Field::Present) == Some(!present) && thing(old) == thing(finding);
     taken.changes.iter().any(|change| matches!(change, Change::Record(old) if turned(old)))
 }
 

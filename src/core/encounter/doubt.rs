@@ -138,8 +138,6 @@ fn main_value(finding: &Finding) -> Option<Value> {
     own().find(|(_, v)| v.as_number().is_some()).or_else(|| own().next()).map(|(_, v)| v.clone())
 }
 
-const DAYS_A_YEAR: u64 = 365;
-
 /// The prompts that read a value back to be confirmed.
 const QUESTIONS: [&str; 8] = [
     "doubt.value",
@@ -442,7 +440,8 @@ pub fn other_age(protocol: &Protocol, state: &State, understood: &Understood, se
 fn same_age(one: Age, other: Age, guessed: bool) -> bool {
     let apart = one.in_days().abs_diff(other.in_days());
     let guess = one.in_days().max(other.in_days()).unsigned_abs() / 5;
-    apart <= if guessed { guess.max(DAYS_A_YEAR) } else { DAYS_A_YEAR.min(guess) }
+    let year = Age::years(1).in_days().unsigned_abs();
+    apart <= if guessed { guess.max(year) } else { guess.min(year) }
 }
 
 /// An age with the unit in which it was told.

@@ -124,22 +124,22 @@ pub fn due(state: &State, protocol: &Protocol, now: Moment) -> Vec<Advice> {
     let mut out = Vec::new();
     for subject in subjects(state, protocol, now) {
         let advice = about(state, protocol, &subject);
-        let advice = advice.into_iter().filter(|a| speaks_in_arrest(state, protocol, a, subject.when));
-        out.extend(advice);
+        out.extend(advice.into_iter().filter(|a| speaks_in_arrest(state, protocol, a, subject.when)));
     }
-    once_a_breath(&mut out);
-    out
+    once_a_breath(out)
 }
 
 /// One sentence about several doses of a drug is said of the latest, the one in hand.
-fn once_a_breath(advice: &mut Vec<Advice>) {
-    let all = advice.clone();
+fn once_a_breath(advice: Vec<Advice>) -> Vec<Advice> {
     let same = |a: &Advice, b: &Advice| (&a.rule, a.kind, &a.say) == (&b.rule, b.kind, &b.say);
-    let mut at = 0;
-    advice.retain(|one| {
-        at += 1;
-        !all.iter().skip(at).any(|later| same(one, later))
-    });
+    let mut kept: Vec<Advice> = Vec::new();
+    for one in advice.into_iter().rev() {
+        if !kept.iter().any(|later| same(&one, later)) {
+            kept.push(one);
+        }
+    }
+    kept.reverse();
+    kept
 }
 
 /// A drug that has other doses in a resuscitation is not held there to these, nor asked about afterwards.

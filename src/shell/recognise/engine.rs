@@ -61,8 +61,8 @@ const LEAST_OPPOSITE: f64 = 0.015;
 /// The same for an ending that may be lost.
 const LEAST_LONGER: f64 = 0.03;
 /// Below this probability beside what was heard nobody silenced us, nor where the sound itself makes "quiet" less likely than
-/// the second, a log probability. "Quiet" 54 times over our words at -6 and -12 dB: 53 had a stretch of sound with so much (the
-/// least 0.038, and -6.7), 24 of 30 were found by what was written; of 250 stretches without it none (the most 0.004, and -11.3).
+/// the second, a log probability. "Quiet" once into 24 readouts at -6 and -12 dB, idle machine: all had a stretch of sound with so
+/// much (the least 0.036, and -6.4); of 42 stretches without it, and near no other word of the crew's, none (the most 0.004, -11.3).
 const LEAST_SOUGHT: f64 = 0.02;
 const LEAST_SOUGHT_SUM: f32 = -9.0;
 /// How the lexicon writes that a number stands before a word.

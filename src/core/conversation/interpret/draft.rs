@@ -53,6 +53,12 @@ pub struct Checked {
     pub said: String,
 }
 
+impl Draft {
+    pub fn get(&self, field: Field) -> Option<&Value> {
+        self.fields.iter().find(|(f, _)| *f == field).map(|(_, value)| value)
+    }
+}
+
 /// What only the last of a list says of all: `Viagra or Cialis in the last two days`.
 pub(super) fn carry_back<'g>(mut list: Vec<(usize, &mut Vec<(Field, Value)>)>, carried: impl Fn(usize) -> &'g [Field]) {
     let mut later: Option<(usize, Vec<(Field, Value)>)> = None;

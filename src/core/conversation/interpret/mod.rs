@@ -101,7 +101,6 @@ pub fn interpret(
         asking: Asking::default(),
         was: false,
         restated: false,
-        correcting: false,
         thought: None,
         about: false,
         source: Vec::new(),
@@ -138,8 +137,7 @@ struct Reader<'a> {
     /// A "was": what follows is a value of before, told again.
     was: bool,
     restated: bool,
-    correcting: bool,
-    /// The last correction.
+    /// The last correction; what follows one puts something right.
     thought: Option<Thought>,
     /// The next value is an estimate.
     about: bool,

@@ -95,7 +95,7 @@ enum Verdict {
     Doubted,
 }
 
-fn says_absent(phrase: &Phrase) -> bool {
+pub(super) fn says_absent(phrase: &Phrase) -> bool {
     phrase.sets.contains(&(Field::Present, Value::Flag(false)))
 }
 

@@ -2,7 +2,7 @@
 
 use super::Reader;
 use super::draft::{Draft, has_value};
-use super::polarity::Denial;
+use super::polarity::{Denial, says_absent};
 use super::record::Said;
 use super::scope::Tone;
 use crate::core::finding::{Field, Finding, Kind, Value};
@@ -81,8 +81,7 @@ impl Reader<'_> {
         let gathered = said.gathered.iter().filter(|g| !g.default);
         let mut fields: Vec<(Field, Value)> = gathered.map(|g| (g.field, g.value.clone())).collect();
         // What denies by itself is asked about in the negative.
-        let denies = said.phrase.sets.contains(&(Field::Present, Value::Flag(false)));
-        let negative = self.asking.negative || said.phrase.negative || denies;
+        let negative = self.asking.negative || said.phrase.negative || says_absent(said.phrase);
         if let Some(last) = self.asking.open.last_mut().filter(|q| q.frame == said.frame && !said.opens()) {
             let clash = fields.iter().any(|(f, v)| last.fields.iter().any(|(g, w)| f == g && v != w));
             if !clash {

@@ -168,12 +168,10 @@ impl<'a> Reader<'a> {
         };
         let elsewhere = said.gathered.iter().any(other_place);
         let keeps = |field: Field, value: &Value| {
-            if field == Field::Side && elsewhere {
-                return false;
-            }
             let denied = field == Field::Present && (polarity.ended || turned && *value == Value::Flag(false));
             let own = old.own_place && matches!(field, Field::Region | Field::Quadrant);
-            !denied && !own && said.data.carry.contains(&field) && !said.says(field)
+            let of_it = field == Field::Side && elsewhere;
+            !denied && !own && !of_it && said.data.carry.contains(&field) && !said.says(field)
         };
         old.fields.iter().filter(|(field, value)| keeps(*field, value)).cloned().collect()
     }
@@ -236,7 +234,7 @@ impl<'a> Reader<'a> {
             negated: false,
             restated: self.restated && data.is_some_and(|d| d.changes),
             answers: false,
-            corrects: self.correcting && !self.is_put_right(frame),
+            corrects: self.thought.is_some() && !self.is_put_right(frame),
             confirm: Vec::new(),
             unchanged: false,
             bare: self.grammar.phrase(found.phrase).is_some_and(|p| p.bare),
@@ -272,9 +270,7 @@ impl<'a> Reader<'a> {
 
     /// "splint on the left wrist, good pulses below it": of the limb that was treated right before.
     pub(super) fn of_the_limb_treated(&mut self) {
-        let text = |draft: &Draft, field: Field| {
-            draft.fields.iter().find(|(f, _)| *f == field).and_then(|(_, value)| Some(value.as_text()?.to_string()))
-        };
+        let text = |draft: &Draft, field: Field| draft.get(field).and_then(|value| Some(value.as_text()?.to_string()));
         for at in 1..self.meaning.drafts.len() {
             let [before, draft] = &mut self.meaning.drafts[at - 1..=at] else { continue };
             let limb = text(before, Field::Side).zip(text(before, Field::Limb));

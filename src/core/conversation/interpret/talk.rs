@@ -90,7 +90,6 @@ impl Reader<'_> {
         // "Low, sorry, not low, I mean ...": all of it is one second thought of what was told before it.
         let start = self.thought.as_ref().filter(|t| t.told == told).map_or(found.start, |t| t.words.start);
         self.thought = Some(Thought { words: start..found.end, told, denied: false });
-        self.correcting = true;
         self.meaning.corrects = true;
         self.tone = Tone::Says;
         self.no.denial = Denial::None;
