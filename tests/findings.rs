@@ -416,6 +416,44 @@ fn another_value_over_ours_is_the_crews_where_the_sound_says_so() {
     assert_eq!(told["findings"][0]["unconfirmed"], true, "quiet beside ours: asked, not dropped: {told}");
 }
 
+/// A value of ours that came back garbled before more of our words: the same measurement is never recorded from it. Where
+/// the sound tells of somebody else it is asked for again.
+#[test]
+fn another_value_before_more_of_our_words_is_asked_for_again() {
+    use thirdhand::core::conversation::Conversation;
+    use thirdhand::core::time::Moment;
+    use thirdhand::core::utterance::{Transcript, Whose};
+
+    let grammar = grammar();
+    let when = Moment::new(0, chrono::DateTime::parse_from_rfc3339("2027-01-15T08:00:00Z").unwrap());
+    let hear = |text: &str, somebody: bool| {
+        let own_voice = Some("Pressure one thirty eight over eighty, pulse eighty eight, breathing twenty two.".into());
+        let whose = if somebody { Whose::Theirs } else { Whose::Unknown };
+        let confidence = if text == "Resps." { 0.4 } else { 1.0 };
+        let script = Transcript { confidence, ..Transcript::script(text) };
+        let heard = Transcript { own_voice, whose, somebody, talked_over: true, mixed: true, ..script };
+        Conversation::default().hear(grammar, &heard, when).to_json()
+    };
+    let garbled = "It is 138/48, pulse 88, 88, breathing.";
+    assert_eq!(hear(garbled, false)["outcome"], "echo");
+    let told = hear(garbled, true);
+    assert_eq!(
+        (told["outcome"].as_str(), told["findings"].as_array().map(Vec::len)),
+        (Some("ambiguous"), Some(0)),
+        "{told}"
+    );
+    assert_eq!(hear("Resps.", false)["outcome"], "echo", "ours by another name: nothing that is to be said again");
+    assert_eq!(hear("Resps.", true)["outcome"], "ambiguous");
+    let told = hear("Pressure 38, temperature 99.1.", true);
+    assert_eq!(told["outcome"], "ambiguous", "the pressure is asked for again: {told}");
+    assert_eq!(told["findings"].as_array().map(Vec::len), Some(1), "{told}");
+    assert_eq!(told["findings"][0]["celsius"], 37.3, "{told}");
+    assert_eq!(told["findings"][0]["unconfirmed"], true, "{told}");
+    let told = hear("Temperature 99.1, pulse 88, breathing 22", true);
+    assert_eq!(told["findings"][0]["finding"], "temperature", "not what we say: recorded and read back: {told}");
+    assert_eq!(told["findings"][0]["unconfirmed"], true, "{told}");
+}
+
 /// The recogniser made "stable" of what was left of our "unstable": a guess over our words is the crew's only where the sound
 /// says so.
 #[test]

@@ -95,6 +95,11 @@ fn completions_know_the_subcommands_and_bash_accepts_them() {
         "{:?}",
         voice.collect::<Vec<_>>()
     );
+    // fish is told of the words that an argument may be, too.
+    assert!(
+        fish.lines()
+            .any(|line| line.contains("subcommand completions") && line.ends_with("bash elvish fish powershell zsh\""))
+    );
 }
 
 #[test]

@@ -10,7 +10,7 @@ use std::process::{Command, Stdio};
 
 use serde_json::Value;
 
-use crate::rig::{Ear, Program, Rig, Scene, scene};
+use crate::rig::{Ear, Program, Rig, Scene, scene, write_wav};
 use crate::world;
 
 /// The model as the tests' own environment has it; the rig hides the user's folders.
@@ -311,6 +311,29 @@ fn eight_hours_of_samples_take_no_more_memory_than_one() {
     let (early, late) = (sizes[11], sizes[8 * 12 - 1]);
     assert!(late < early + 20_000, "resident memory grew from {early} to {late} kB");
     assert!(late < 300_000, "{late} kB");
+}
+
+/// "One forty over", a breath that is longer than the pause that ends an utterance, "eighty": one pressure.
+#[test]
+fn a_breath_within_a_pressure_does_not_cut_it() {
+    let Some(Scene { _turn, rig, model, ear }) = scene("listen: a breath") else { return };
+    let mut listen = start(&rig, &model, &rig.path("call"), &[]);
+    first_words(&rig, &ear);
+    let samples =
+        |text: &str| thirdhand::shell::wav::read(&words(&rig.path(""), text)).expect("flite writes WAV files").samples;
+    let breath = vec![0.0; 16_000 * 8 / 10];
+    let sound = [samples("blood pressure one forty over"), breath, samples("eighty")].concat();
+    let path = rig.path("breath.wav");
+    write_wav(&path, sound.into_iter().map(|sample| (sample * 32_767.0) as i16));
+    rig.play(&path);
+    let finding = listen.wait(60, "the pressure", is_finding("blood_pressure"))["finding"].clone();
+    assert_eq!(
+        (finding["systolic_mmhg"].as_i64(), finding["diastolic_mmhg"].as_i64()),
+        (Some(140), Some(80)),
+        "{finding}"
+    );
+    listen.signal("INT");
+    assert_eq!(listen.end(180).0, Some(0));
 }
 
 /// Waiting through PulseAudio with a speech server that holds its output open, which makes the sound server hand on what

@@ -31,6 +31,7 @@ use crate::core::utterance::{Change, Transcript, Understood, Whose};
 pub use doubt::EVEN;
 use doubt::doubt_what_is_unsure;
 use open::{Asked, ReadBack};
+use over_ours::ask_what_we_say;
 pub use read_back::warns_of_value;
 use taken::{Taken, merge, recorded, same, understood};
 
@@ -92,6 +93,9 @@ impl Conversation {
         if passed_over {
             let passed_over = taken.changes.iter().any(|change| recorded(change).is_some());
             return Understood { passed_over, ..Understood::unmatched(&transcript.text) };
+        }
+        if let Some(own_voice) = transcript.own_voice.as_ref().filter(|_| transcript.mixed) {
+            ask_what_we_say(grammar, own_voice, &self.kinds_we_say(grammar, transcript, when), &mut taken);
         }
         doubt_what_is_unsure(grammar, transcript, &mut taken);
         self.remember(&taken, when);

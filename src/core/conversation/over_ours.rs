@@ -99,11 +99,34 @@ impl Conversation {
         let rest = Transcript { text: without(&all.text, ours), ..all.clone() };
         let own_voice = transcript.own_voice.clone();
         let somebody_else = echo::ours(grammar, &Transcript { own_voice, ..rest.clone() }).is_none();
-        let finds = |heard: &Transcript| self.clone().hear(grammar, heard, when).findings().count();
+        let told = |heard: &Transcript| self.clone().hear(grammar, heard, when);
+        let finds = |heard: &Transcript| told(heard).findings().count();
         let found = if somebody_else { finds(&rest) } else { 0 };
+        // Another value of what we are saying ("138/48, pulse 88" of "pressure one thirty eight over eighty, pulse eighty
+        // eight") is likelier ours, garbled, than theirs: it is asked for again, not recorded.
+        if found > 0 && self.measures_what_we_say(transcript, grammar, &told(&rest), when) {
+            return None;
+        }
         // "Not confused" is not what is behind our "not".
         let heard = if finds(&all) == found { &all } else { &rest };
         (found > 0).then(|| self.hear(grammar, heard, when))
+    }
+
+    /// Whether all that is measured in these words is being told by our own sentence.
+    fn measures_what_we_say(
+        &self,
+        transcript: &Transcript,
+        grammar: &Grammar,
+        told: &Understood,
+        when: Moment,
+    ) -> bool {
+        let ours = self.kinds_we_say(grammar, transcript, when);
+        told.findings().all(|finding| has_number(finding) && ours.contains(&finding.kind()))
+    }
+
+    pub(super) fn kinds_we_say(&self, grammar: &Grammar, transcript: &Transcript, when: Moment) -> Vec<Kind> {
+        let own = self.understand(grammar, transcript.own_voice.as_deref().unwrap_or_default(), when);
+        own.changes.iter().filter_map(recorded).map(Finding::kind).collect()
     }
 
     /// A measurement's name over our words, its value lost or unsure ("respirations"), or a value of it that is none of
@@ -132,7 +155,12 @@ impl Conversation {
             let theirs = self.understand(grammar, &echo::beside_ours(grammar, transcript)?, when);
             // "A rate of 88" while we say "pulse eighty eight": the value is ours, and so is the name.
             let ours = |f: &&Finding| echo::says_our_values(grammar, own_voice, f);
-            let ours: Vec<Kind> = heard.changes.iter().filter_map(recorded).filter(ours).map(Finding::kind).collect();
+            let mut ours: Vec<Kind> =
+                heard.changes.iter().filter_map(recorded).filter(ours).map(Finding::kind).collect();
+            // "Sats" of our "saturation", where the sound tells of nobody else.
+            if !transcript.somebody {
+                ours.extend(self.kinds_we_say(grammar, transcript, when));
+            }
             let kinds = theirs.asked.iter().flatten().map(|question| question.kind);
             kinds.filter(|kind| grammar.measures(*kind)).find(|kind| !ours.contains(kind))
         };
@@ -183,6 +211,19 @@ pub(super) fn is_unsure_over_ours(transcript: &Transcript) -> bool {
 pub(super) fn without_our_values(grammar: &Grammar, own_voice: &str, taken: &mut Taken) {
     let ours = |change: &Change| matches!(change, Change::Record(f) if echo::says_our_values(grammar, own_voice, f));
     taken.take_out(ours);
+}
+
+/// Beside a finding of the crew's a part of the value that we are just saying is what is left of it ("pressure 38, temperature
+/// 99.1" over our "one thirty eight"): it is asked for again.
+pub(super) fn ask_what_we_say(grammar: &Grammar, own_voice: &str, ours: &[Kind], taken: &mut Taken) {
+    let of_ours = |f: &Finding| ours.contains(&f.kind()) && echo::says_our_values(grammar, own_voice, f);
+    if taken.changes.iter().filter_map(recorded).all(of_ours) {
+        return;
+    }
+    let out = taken.take_out(|change| recorded(change).is_some_and(of_ours));
+    let kinds = out.iter().filter_map(recorded).map(|finding| vec![Finding::new(finding.kind())]);
+    taken.options.extend(kinds);
+    taken.ambiguous |= !out.is_empty();
 }
 
 /// A text without a part of it.

@@ -138,7 +138,8 @@ pub fn values(finding: &Finding) -> String {
         if let Some(systolic) = read(Field::SystolicMmhg) {
             return match read(Field::DiastolicMmhg) {
                 Some(diastolic) => format!("{systolic}; over {diastolic}"),
-                None => format!("{systolic}, palpated"),
+                None if finding.is(Field::Method, "palpated") => format!("{systolic}, palpated"),
+                None => systolic,
             };
         }
     }
@@ -179,13 +180,16 @@ fn entries_for<'a>(state: &'a State, what: &str) -> Vec<&'a Entry> {
     }
 }
 
-/// An entry's values; a dose told without its amount is read with the plan's, and said to be so.
+/// An entry's values; a dose told without its amount is read with the plan's, and said to be so, as is what nobody confirmed.
 fn told_values(state: &State, protocol: &Protocol, entry: &Entry) -> String {
     match from_plan(&state.ledger, entry, |name| protocol.generic(name)) {
         Some(joined) => {
             let prompt = if joined.unconfirmed { "answer.from_unsure_plan" } else { "answer.from_plan" };
             let mark = protocol.prompt(prompt).unwrap_or_default();
             format!("{}, {mark}", values(&joined.finding))
+        }
+        None if entry.unconfirmed() => {
+            format!("{}, {}", values(&entry.finding), protocol.prompt("answer.unconfirmed").unwrap_or_default())
         }
         None => values(&entry.finding),
     }

@@ -9,10 +9,12 @@ use crate::core::finding::{Field, Finding, Kind, Value};
 use crate::core::ledger::{Entry, Ledger};
 use crate::core::prompt::Slots;
 use crate::core::protocol::Protocol;
+use crate::core::time::Moment;
 use crate::core::utterance::{Doubt, Understood};
 use crate::core::vitals::{Level, Who, limits};
 
 use super::answers::values;
+use super::bare::ANSWER_MS;
 use super::clocks::{Due, spoken_kind};
 use super::state::{REPORT_DIFFERS, Said, State};
 
@@ -197,22 +199,37 @@ pub fn is_second_asking(advice: &Advice) -> bool {
 
 /// A question that got no answer, asked once more at a quiet moment.
 pub fn unanswered(protocol: &Protocol, state: &State, patient: i64) -> Vec<Due> {
-    let again = |(said, entry): (&Said, &Entry)| {
+    let due = |(said, entry): (&Said, &Entry)| {
         if state.said_about(AGAIN, entry.seq).next().is_some() {
             return None;
         }
         let asked_ms = said.when.mono_ms;
         let quiet_ms = state.last_heard_ms + QUIET_MS;
         let at_ms = (asked_ms + AGAIN_MS).max(quiet_ms).min(asked_ms + AT_LAST_MS);
-        let one = |text: &str| vec![("text".to_string(), Value::text(text))];
-        let first = &said.advice;
-        let mut advice =
-            advice(protocol, AGAIN, AdviceType::ReadBack, Priority::Medium, &first.about, &one(&first.say));
-        advice.say_aloud = first.say_aloud.as_deref().map(|aloud| protocol.say(AGAIN, &one(aloud)).0);
-        advice.because = vec![entry.seq];
-        Some(Due { at_ms, advice })
+        Some(Due { at_ms, advice: again(protocol, said, entry) })
     };
-    open_questions(protocol, state, patient).into_iter().filter_map(again).collect()
+    open_questions(protocol, state, patient).into_iter().filter_map(due).collect()
+}
+
+fn again(protocol: &Protocol, said: &Said, entry: &Entry) -> Advice {
+    let one = |text: &str| vec![("text".to_string(), Value::text(text))];
+    let first = &said.advice;
+    let mut advice = advice(protocol, AGAIN, AdviceType::ReadBack, Priority::Medium, &first.about, &one(&first.say));
+    advice.say_aloud = first.say_aloud.as_deref().map(|aloud| protocol.say(AGAIN, &one(aloud)).0);
+    advice.because = vec![entry.seq];
+    advice
+}
+
+/// Of two values read back in one breath "yes" settles the last; a second "yes" may be meant for the other, or be the
+/// partner's: that one is asked.
+pub fn still_open(protocol: &Protocol, state: &State, now: Moment) -> Option<Advice> {
+    let lately = |(said, entry): &(&Said, &Entry)| {
+        let asked = state.said_about(AGAIN, entry.seq).last().unwrap_or(said);
+        let other_settled = state.ledger.standing().any(|other| other.confirmed.is_some_and(|seq| seq > asked.seq));
+        other_settled && now.since_ms(asked.when) <= ANSWER_MS
+    };
+    let open = open_questions(protocol, state, state.patient()).into_iter().filter(lately).next_back();
+    open.map(|(said, entry)| again(protocol, said, entry))
 }
 
 /// Warnings that read a value back which stands unanswered, and is the last of its kind: what the handover will tell.

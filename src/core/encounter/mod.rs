@@ -279,6 +279,7 @@ impl<'k> Encounter<'k> {
         match reply {
             Some(Reply::Settles(body)) => drop(self.append(spoken_at, Some(heard), body)),
             Some(Reply::Which(about)) => self.which_question(&about, heard, now),
+            Some(Reply::Asks(advice)) => drop(self.advise(advice, now)),
             None => {}
         }
         self.answer(&understood, now);
@@ -394,7 +395,8 @@ impl<'k> Encounter<'k> {
         match (open.pop(), open.first()) {
             (None, _) => {
                 let passed_over = bare::passed_over(&self.state, protocol, spoken_at).pop();
-                passed_over.map(|question| Reply::Which(question.said.advice.about.clone()))
+                let which = passed_over.map(|question| Reply::Which(question.said.advice.about.clone()));
+                which.or_else(|| doubt::still_open(protocol, &self.state, spoken_at).map(Reply::Asks))
             }
             (Some(question), None) => Some(Reply::Settles(Body::Finding(question.answered(yes)))),
             (Some(_), Some(first)) => Some(Reply::Which(first.said.advice.about.clone())),
@@ -514,6 +516,8 @@ enum Reply {
     Settles(Body),
     /// Several questions are open: one of them is about this.
     Which(String),
+    /// It may be meant for this question, which is asked again.
+    Asks(Advice),
 }
 
 /// Sets when a finding happened: so long before the words.

@@ -39,6 +39,7 @@ struct Twins {
     unpaused: HashSet<String>,
     lost_endings: Vec<String>,
     sought: Vec<String>,
+    goes_on: HashSet<String>,
     unless_before: HashSet<String>,
 }
 
@@ -110,6 +111,8 @@ pub struct Lexicon {
     lost_endings: Vec<String>,
     /// Sentences that silence us.
     sought: Vec<String>,
+    /// Words that nobody ends with.
+    goes_on: HashSet<String>,
 }
 
 impl Lexicon {
@@ -164,6 +167,7 @@ impl Lexicon {
             unpaused: file.twins.unpaused,
             lost_endings: file.twins.lost_endings,
             sought: file.twins.sought,
+            goes_on: file.twins.goes_on,
             opposites: file.twins.opposites.into_iter().flat_map(|(a, b)| [(a.clone(), b.clone()), (b, a)]).collect(),
         }
     }
@@ -207,6 +211,11 @@ impl Lexicon {
     /// What silences us, as the recogniser writes it: sought in whatever sounds while we speak.
     pub fn sought(&self) -> &[String] {
         &self.sought
+    }
+
+    /// Whether more follows behind `word` (lower case): nobody ends with it.
+    pub fn goes_on(&self, word: &str) -> bool {
+        self.goes_on.contains(word)
     }
 
     /// "to 43" may have been "243": a word that sounds like a digit right before a number of two digits.

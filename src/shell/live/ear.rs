@@ -22,6 +22,8 @@ use crate::shell::speak::earcon;
 
 /// Silence after which recognition of what was said so far begins, milliseconds.
 const EARLY_MS: u64 = 208;
+/// A pause behind words that want more ends the utterance after so long. Our own choice, no source: twice the usual one, nearly.
+const LONGER_PAUSE_MS: u64 = 1_200;
 /// Utterances waiting for the recogniser at most: it takes some seconds to start, and meanwhile nothing is lost.
 const JOBS_MAX: usize = 32;
 /// Sound taken for our own earcon is shorter than this, milliseconds, and this share of its energy is an earcon's; a short
@@ -77,12 +79,22 @@ pub struct Heard {
     pub words_ms: u64,
 }
 
-/// Says whether words are complete in themselves, so that there is no need to wait for more.
-pub type Complete = Box<dyn Fn(&Transcript) -> bool + Send>;
+/// What the words so far say of the pause behind them.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pause {
+    /// They are complete in themselves: there is no need to wait for more.
+    Over,
+    Usual,
+    /// They want more: "one forty over".
+    Longer,
+}
+
+/// Judges the pause behind words.
+pub type Patience = Box<dyn Fn(&Transcript) -> Pause + Send>;
 
 pub struct Options {
     pub own_voice: Arc<OwnVoice>,
-    pub complete: Complete,
+    pub patience: Patience,
     /// What words mean by themselves.
     pub sense: Box<dyn Fn(&Transcript) -> Sense + Send>,
     /// Whether words ask us to be silent.
@@ -570,13 +582,21 @@ impl Ear {
         }
     }
 
-    /// The words so far are known: if they are complete and nothing was added, the utterance ends here.
+    /// The words so far are known: if they are complete and nothing was added, the utterance ends here; if they want more,
+    /// it ends later.
     fn end_early(&mut self) {
         let Some(Early { end_ms, result: Some(Ok(transcript)), .. }) = &self.early else { return };
         let unchanged = self.segmenter.words().is_some_and(|words| words.end == *end_ms);
-        if unchanged && (self.options.complete)(transcript) {
-            let cut = self.segmenter.split();
-            cut.into_iter().for_each(|segment| self.ended(segment, false));
+        if !unchanged {
+            return;
+        }
+        match (self.options.patience)(transcript) {
+            Pause::Over => {
+                let cut = self.segmenter.split();
+                cut.into_iter().for_each(|segment| self.ended(segment, false));
+            }
+            Pause::Usual => {}
+            Pause::Longer => self.segmenter.wait_ms(LONGER_PAUSE_MS),
         }
     }
 

@@ -44,6 +44,7 @@ use crate::core::encounter::{Input, Knowledge};
 use crate::core::event::{self, Body, Opened, Outcome, Priority, Trouble};
 use crate::core::finding::{Field, Finding, Kind};
 use crate::core::grammar::Grammar;
+use crate::core::text::{NumberWord, Token};
 use crate::core::time::Moment;
 use crate::core::utterance::{Transcript, Understood};
 use crate::shell::capture::{CaptureEvent, MicState};
@@ -114,7 +115,7 @@ pub fn run(parts: Parts<'_>) -> Result<()> {
     let knowledge = parts.knowledge;
     let options = ear::Options {
         own_voice: own_voice.clone(),
-        complete: complete(knowledge),
+        patience: patience(knowledge),
         sense: sense(knowledge),
         asks_for_silence: asks_for_silence(knowledge),
         in_step: !time.is_machine(),
@@ -629,14 +630,31 @@ fn machine_now() -> Moment {
     Moment::new(boot_ms(), wall_now())
 }
 
-/// Whether words are complete in themselves: all understood, nothing in doubt, and nothing that commonly goes on after
-/// a breath (a round number, a pressure without its second half). Where it is not sure, the longer pause is waited for.
-fn complete(knowledge: &Arc<Knowledge>) -> ear::Complete {
+/// How long to wait behind words. They are complete where all is understood, nothing in doubt, and nothing commonly goes on
+/// after a breath (a round number); they want more where a value is begun or only named ("one forty over", "pulse is").
+fn patience(knowledge: &Arc<Knowledge>) -> ear::Patience {
     let knowledge = knowledge.clone();
     Box::new(move |transcript| {
-        let understood = by_themselves(&knowledge.grammar, transcript);
-        is_certain(&understood) && !may_go_on(&transcript.text) && !understood.findings().any(is_half)
+        let grammar = &knowledge.grammar;
+        let understood = by_themselves(grammar, transcript);
+        let tokens = grammar.utterance(&transcript.text).tokens;
+        let begun = understood.findings().any(is_half)
+            || tokens.last().is_some_and(|last| grammar.lexicon().goes_on(&last.text));
+        let named = tokens.len() <= NAMED_AT_MOST && names_what_is_measured(grammar, &understood);
+        match begun || named {
+            true => ear::Pause::Longer,
+            false if is_certain(&understood) && !tokens.last().is_some_and(may_go_on) => ear::Pause::Over,
+            false => ear::Pause::Usual,
+        }
     })
+}
+
+/// So many words name what is measured and ask nobody: "and the pulse".
+const NAMED_AT_MOST: usize = 3;
+
+fn names_what_is_measured(grammar: &Grammar, understood: &Understood) -> bool {
+    let mut asked = understood.asked.iter().filter_map(|name| Kind::from_name(name));
+    understood.findings().next().is_none() && asked.any(|kind| grammar.measures(kind))
 }
 
 /// What words mean by themselves.
@@ -673,11 +691,13 @@ fn is_certain(understood: &Understood) -> bool {
     understood.outcome == Outcome::Matched && understood.leftover.is_empty()
 }
 
-/// A last number that is round may be the first part of a longer one: "ninety", "eight".
-fn may_go_on(text: &str) -> bool {
-    let last = text.split_whitespace().next_back().unwrap_or("").trim_matches(|c: char| !c.is_alphanumeric());
-    let round = last.ends_with('0') && last.chars().all(|c| c.is_ascii_digit());
-    round || last.ends_with("ty") || matches!(last, "hundred" | "point" | "over" | "oh" | "and" | "of")
+/// A last number that is round may be the first part of a longer one: "ninety", "one hundred".
+fn may_go_on(last: &Token) -> bool {
+    match last.number {
+        Some(NumberWord::Tens(_) | NumberWord::Hundred | NumberWord::Oh | NumberWord::Point) => true,
+        Some(NumberWord::Written { value, .. }) => value.as_int().is_some_and(|value| value % 10 == 0),
+        _ => false,
+    }
 }
 
 fn is_half(finding: &Finding) -> bool {
@@ -717,6 +737,25 @@ mod tests {
             out.push((glance::became(&heard), earcon_of(&heard)));
         }
         out
+    }
+
+    #[test]
+    fn words_that_want_more_are_waited_for_and_complete_ones_are_not() {
+        let knowledge: Arc<Knowledge> = Arc::new(app::knowledge(&DataSet::built_in()).unwrap());
+        let pause = |text: &str| patience(&knowledge)(&Transcript::script(text));
+        for text in
+            ["Blood pressure 140 over.", "Pulse is", "Blood pressure.", "pressure is 140", "Temperature 98 point"]
+        {
+            assert_eq!(pause(text), ear::Pause::Longer, "{text}");
+        }
+        for text in
+            ["Pulse 118, irregular.", "Blood pressure 142 over 86.", "no allergies", "third hand, last pressure"]
+        {
+            assert_eq!(pause(text), ear::Pause::Over, "{text}");
+        }
+        for text in ["Pulse 80.", "respirations twenty", "what is his blood pressure", "the quick brown fox"] {
+            assert_eq!(pause(text), ear::Pause::Usual, "{text}");
+        }
     }
 
     #[test]

@@ -80,6 +80,8 @@ struct Open {
     /// Number of its first voiced frame in the stream.
     first_voice: u64,
     last_voice: u64,
+    /// How long the pause that ends it is, where that is not the usual one.
+    pause_ms: Option<u64>,
 }
 
 impl Open {
@@ -174,9 +176,12 @@ impl Segmenter {
         self.open.map(|open| open.words())
     }
 
-    /// Changes the pause that ends an utterance (longer while a number or a unit is pending).
-    pub fn set_pause_ms(&mut self, pause_ms: u64) {
-        self.settings.pause_ms = pause_ms;
+    /// Waits longer in this pause of the open utterance: its words want more ("one forty over"). The next voice makes the
+    /// pause behind it the usual one again.
+    pub fn wait_ms(&mut self, pause_ms: u64) {
+        if let Some(open) = &mut self.open {
+            open.pause_ms = Some(pause_ms);
+        }
     }
 
     /// Number in the stream of the frame that comes next.
@@ -211,7 +216,7 @@ impl Segmenter {
         if count >= frames_of(self.settings.onset_ms) {
             let offset = self.frames.range(recent..).position(voiced).unwrap_or(0);
             let first_voice = self.first + (recent + offset) as u64;
-            self.open = Some(Open { first_voice, last_voice: self.next() - 1 });
+            self.open = Some(Open { first_voice, last_voice: self.next() - 1, pause_ms: None });
             return;
         }
         let keep = frames_of(self.settings.pre_roll_ms) + window;
@@ -224,10 +229,11 @@ impl Segmenter {
     fn gather(&mut self, mut open: Open, number: u64, score: f32) -> Option<Segment> {
         if score >= self.settings.leave {
             open.last_voice = number;
+            open.pause_ms = None;
             self.open = Some(open);
         }
         let silent = (number - open.last_voice) as usize;
-        if silent >= frames_of(self.settings.pause_ms) {
+        if silent >= frames_of(open.pause_ms.unwrap_or(self.settings.pause_ms)) {
             self.open = None;
             return Some(self.cut(open));
         }
@@ -254,7 +260,7 @@ impl Segmenter {
         let mut segment = self.segment(Open { last_voice: at, ..open });
         let begin = self.begin_of(open);
         segment.samples.truncate((at - begin) as usize * FRAME);
-        self.open = Some(Open { first_voice: at, last_voice: last });
+        self.open = Some(Open { first_voice: at, last_voice: last, pause_ms: None });
         self.forget(at);
         segment
     }
