@@ -111,7 +111,7 @@ pub struct Lexicon {
     lost_endings: Vec<String>,
     /// Sentences that silence us.
     sought: Vec<String>,
-    /// Words that nobody ends with.
+    /// Words and marks that nobody ends with.
     goes_on: HashSet<String>,
 }
 
@@ -213,9 +213,12 @@ impl Lexicon {
         &self.sought
     }
 
-    /// Whether more follows behind `word` (lower case): nobody ends with it.
-    pub fn goes_on(&self, word: &str) -> bool {
-        self.goes_on.contains(word)
+    /// Whether more follows behind `text`: nobody ends with its last word or mark. The recogniser ends everything with a point.
+    pub fn goes_on(&self, text: &str) -> bool {
+        let text = text.trim_end_matches(|c: char| c == '.' || c.is_whitespace()).to_lowercase();
+        let word = text.split_whitespace().next_back().unwrap_or("");
+        let mark = word.trim_start_matches(char::is_alphanumeric);
+        [word, mark].into_iter().any(|last| self.goes_on.contains(last))
     }
 
     /// "to 43" may have been "243": a word that sounds like a digit right before a number of two digits.

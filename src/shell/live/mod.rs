@@ -638,8 +638,7 @@ fn patience(knowledge: &Arc<Knowledge>) -> ear::Patience {
         let grammar = &knowledge.grammar;
         let understood = by_themselves(grammar, transcript);
         let tokens = grammar.utterance(&transcript.text).tokens;
-        let begun = understood.findings().any(is_half)
-            || tokens.last().is_some_and(|last| grammar.lexicon().goes_on(&last.text));
+        let begun = understood.findings().any(is_half) || grammar.lexicon().goes_on(&transcript.text);
         let named = tokens.len() <= NAMED_AT_MOST && names_what_is_measured(grammar, &understood);
         match begun || named {
             true => ear::Pause::Longer,
@@ -743,9 +742,14 @@ mod tests {
     fn words_that_want_more_are_waited_for_and_complete_ones_are_not() {
         let knowledge: Arc<Knowledge> = Arc::new(app::knowledge(&DataSet::built_in()).unwrap());
         let pause = |text: &str| patience(&knowledge)(&Transcript::script(text));
-        for text in
-            ["Blood pressure 140 over.", "Pulse is", "Blood pressure.", "pressure is 140", "Temperature 98 point"]
-        {
+        for text in [
+            "Blood pressure 140 over.",
+            "Blood pressure 140/.",
+            "Pulse is",
+            "Blood pressure.",
+            "pressure is 140",
+            "Temperature 98 point",
+        ] {
             assert_eq!(pause(text), ear::Pause::Longer, "{text}");
         }
         for text in
@@ -753,7 +757,9 @@ mod tests {
         {
             assert_eq!(pause(text), ear::Pause::Over, "{text}");
         }
-        for text in ["Pulse 80.", "respirations twenty", "what is his blood pressure", "the quick brown fox"] {
+        for text in
+            ["Pulse 80.", "respirations twenty", "half a banana", "what is his blood pressure", "the quick brown fox"]
+        {
             assert_eq!(pause(text), ear::Pause::Usual, "{text}");
         }
     }
