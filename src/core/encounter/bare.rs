@@ -6,12 +6,12 @@
 use crate::core::command::Command;
 use crate::core::event::AdviceType;
 use crate::core::finding::{Field, Finding, Kind, Value};
-use crate::core::protocol::model::Anchor;
 use crate::core::protocol::{Protocol, finding_of};
+use crate::core::text::{Span, Token, ago, durations};
 use crate::core::time::Moment;
 use crate::core::utterance::{Change, Understood};
 
-use super::answers::{PLAN_BEFORE_HANDOVER, awaits_read_back};
+use super::answers::{asks_of_plan, awaits_read_back};
 use super::medication::open_plans;
 use super::state::{Said, State};
 
@@ -26,9 +26,35 @@ pub struct Open<'s> {
 }
 
 impl Open<'_> {
+    /// "Was it given?"
+    pub fn asks_of_dose(&self) -> bool {
+        self.yes.kind() == Kind::MedicationGiven
+    }
+
     pub fn answered(self, yes: bool) -> Finding {
         if yes { self.yes } else { self.no }
     }
+}
+
+/// What a bare answer says: "yes" or "no", or "yes" with how long ago ("yes, about five minutes ago").
+pub fn read(protocol: &Protocol, tokens: &[Token], words: &str) -> Option<(bool, Option<Span>)> {
+    let is = |list: &str, words: &str| protocol.word_list(list).iter().any(|word| word == words);
+    let plain = |words: &str| {
+        let bare = words.to_lowercase().replace([',', '.', '!', '?'], " ");
+        bare.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let said = plain(words);
+    if is("bare_yes", &said) || is("bare_no", &said) {
+        return Some((is("bare_yes", &said), None));
+    }
+    let span = ago(tokens)?;
+    let begins = (0..tokens.len()).find(|at| durations(tokens, *at).contains(&span))?;
+    let nothing_behind = span.end + 1 == tokens.len();
+    let head = plain(words.get(..tokens.get(begins)?.span.start)?);
+    let given = |words: &str| words.is_empty() || is("given_then", words);
+    let yes = protocol.word_list("bare_yes");
+    let leads = |lead: &String| head.strip_prefix(lead.as_str()).is_some_and(|rest| given(rest.trim_start()));
+    (nothing_behind && (given(&head) || yes.iter().any(leads))).then_some((true, Some(span)))
 }
 
 /// Questions that "yes" and "no" answer, still open: asked lately, and nothing was told since.
@@ -74,9 +100,7 @@ fn if_answered(protocol: &Protocol, said: &Said) -> Option<(Finding, Finding)> {
 
 /// "Was it given?" of a plan that is still open.
 fn if_given(state: &State, protocol: &Protocol, said: &Said, now: Moment) -> Option<(Finding, Finding)> {
-    let rule = said.advice.rule.as_str();
-    let clock = protocol.clocks.iter().any(|c| c.id() == rule && c.body.from == Anchor::Plan);
-    let seq = said.anchor().filter(|_| clock || rule == PLAN_BEFORE_HANDOVER)?;
+    let seq = said.anchor().filter(|plan| asks_of_plan(protocol, said, *plan))?;
     let plan = open_plans(state, protocol, now).into_iter().find(|s| s.plan.seq == seq)?.plan;
     let name = Value::text(plan.finding.text(Field::Name)?);
     let mut given = Finding::new(Kind::MedicationGiven).with(Field::Name, name.clone());
