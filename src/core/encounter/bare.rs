@@ -17,6 +17,8 @@ use super::state::{Said, State};
 
 /// A question of ours may be answered by a bare "yes" or "no" for so long.
 pub const ANSWER_MS: u64 = 60_000;
+/// "About five minutes" may be so much less. Our own choice, no source.
+const ABOUT_MS: u64 = 120_000;
 
 /// A question of ours that nobody has answered, with what each answer records.
 pub struct Open<'s> {
@@ -27,7 +29,7 @@ pub struct Open<'s> {
 
 impl Open<'_> {
     /// "Was it given?"
-    pub fn asks_of_dose(&self) -> bool {
+    fn asks_of_dose(&self) -> bool {
         self.yes.kind() == Kind::MedicationGiven
     }
 
@@ -36,8 +38,17 @@ impl Open<'_> {
     }
 }
 
-/// What a bare answer says: "yes" or "no", or "yes" with how long ago ("yes, about five minutes ago").
-pub fn read(protocol: &Protocol, tokens: &[Token], words: &str) -> Option<(bool, Option<Span>)> {
+/// What a bare answer says.
+pub struct Answer {
+    pub yes: bool,
+    /// "Yes, about five minutes ago"; a time alone is a yes too, to one question.
+    pub ago: Option<Span>,
+    /// It begins with a yes or a no, and is not a time alone.
+    says_so: bool,
+}
+
+/// "Yes" or "no", or how long ago, with or without a yes before it.
+pub fn read(protocol: &Protocol, tokens: &[Token], words: &str) -> Option<Answer> {
     let is = |list: &str, words: &str| protocol.word_list(list).iter().any(|word| word == words);
     let plain = |words: &str| {
         let bare = words.to_lowercase().replace([',', '.', '!', '?'], " ");
@@ -45,16 +56,29 @@ pub fn read(protocol: &Protocol, tokens: &[Token], words: &str) -> Option<(bool,
     };
     let said = plain(words);
     if is("bare_yes", &said) || is("bare_no", &said) {
-        return Some((is("bare_yes", &said), None));
+        return Some(Answer { yes: is("bare_yes", &said), ago: None, says_so: true });
     }
     let span = ago(tokens)?;
     let begins = (0..tokens.len()).find(|at| durations(tokens, *at).contains(&span))?;
     let nothing_behind = span.end + 1 == tokens.len();
     let head = plain(words.get(..tokens.get(begins)?.span.start)?);
     let given = |words: &str| words.is_empty() || is("given_then", words);
-    let yes = protocol.word_list("bare_yes");
     let leads = |lead: &String| head.strip_prefix(lead.as_str()).is_some_and(|rest| given(rest.trim_start()));
-    (nothing_behind && (given(&head) || yes.iter().any(leads))).then_some((true, Some(span)))
+    let says_so = protocol.word_list("bare_yes").iter().any(leads);
+    (nothing_behind && (says_so || given(&head))).then_some(Answer { yes: true, ago: Some(span), says_so })
+}
+
+impl Answer {
+    /// Whether it can answer this question. With a time only whether a dose was given, and not before it was planned: "about
+    /// two hours ago" is when the pain began. A time alone follows the question; behind somebody else's words it is theirs.
+    pub fn fits(&self, state: &State, question: &Open, now: Moment) -> bool {
+        let Some(span) = self.ago else { return true };
+        let plan = question.said.anchor().and_then(|seq| state.ledger.find(seq));
+        let since_plan_ms = plan.map_or(0, |plan| now.since_ms(plan.when)) + ABOUT_MS;
+        let after_plan = u64::try_from(span.seconds).is_ok_and(|seconds| seconds.saturating_mul(1000) <= since_plan_ms);
+        let next = state.last_heard_ms <= question.said.heard_ms();
+        question.asks_of_dose() && after_plan && (self.says_so || next)
+    }
 }
 
 /// Questions that "yes" and "no" answer, still open: asked lately, and nothing was told since.

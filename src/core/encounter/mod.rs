@@ -388,21 +388,21 @@ impl<'k> Encounter<'k> {
     /// A bare "yes" or "no" to the one question of ours that is open; to several it is asked which.
     fn bare_answer(&self, words: &str, spoken_at: Moment) -> Option<Reply> {
         let protocol = &self.knowledge.protocol;
-        let (yes, ago) = bare::read(protocol, &self.knowledge.grammar.lexicon().tokens(words), words)?;
+        let answer = bare::read(protocol, &self.knowledge.grammar.lexicon().tokens(words), words)?;
         let mut open = bare::open(&self.state, protocol, spoken_at);
-        // With its time it answers when something was given, and nothing else that we ask.
-        open.retain(|question| ago.is_none() || question.asks_of_dose());
+        open.retain(|question| answer.fits(&self.state, question, spoken_at));
         match (open.pop(), open.first()) {
             (None, _) => {
-                let passed_over = bare::passed_over(&self.state, protocol, spoken_at).pop().filter(|_| ago.is_none());
+                let passed_over =
+                    bare::passed_over(&self.state, protocol, spoken_at).pop().filter(|_| answer.ago.is_none());
                 passed_over.map(|question| Reply::Which(question.said.advice.about.clone()))
             }
             (Some(question), None) => {
-                let mut answer = question.answered(yes);
-                if let Some(span) = ago {
-                    timed(&mut answer, span, spoken_at);
+                let mut finding = question.answered(answer.yes);
+                if let Some(span) = answer.ago {
+                    timed(&mut finding, span, spoken_at);
                 }
-                Some(Reply::Settles(Body::Finding(answer)))
+                Some(Reply::Settles(Body::Finding(finding)))
             }
             (Some(_), Some(first)) => Some(Reply::Which(first.said.advice.about.clone())),
         }
