@@ -59,6 +59,9 @@ pub struct ItemRule {
     /// Conditions under which it does not apply.
     #[serde(default)]
     pub unless: Vec<String>,
+    /// Id of an item whose `unless` holds for this one too.
+    #[serde(default)]
+    pub unless_of: Option<String>,
     /// Conditions, one of which must hold for it to apply.
     #[serde(default)]
     pub only: Vec<String>,
@@ -147,7 +150,12 @@ impl Checklists {
             if item.body.done.is_empty() {
                 out.push(item.error(format!("`{}` can never be settled: `done` is empty", item.id())));
             }
-            let unknown = item.body.part_of.iter().filter(|id| !self.items.iter().any(|other| other.id() == *id));
+            let unknown = item
+                .body
+                .part_of
+                .iter()
+                .chain(&item.body.unless_of)
+                .filter(|id| !self.items.iter().any(|other| other.id() == *id));
             out.extend(unknown.map(|id| item.error(format!("`{}`: `{id}` is no [[checklist_item]]", item.id()))));
             if self.list(&item.body.checklist).is_none() {
                 out.push(item.error(format!("`{}`: `{}` is no [[checklist]]", item.id(), item.body.checklist)));
@@ -165,6 +173,13 @@ impl Checklists {
         }
         let list = self.lists.iter().find(|e| is(&e.head))?;
         Some(format!("the list for {}", list.body.complaint.replace('_', " ")))
+    }
+
+    /// The conditions that an item takes over from another, under which it does not apply.
+    fn unless_of(&self, rule: &Entry<ItemRule>) -> Option<&[String]> {
+        let other = rule.body.unless_of.as_deref()?;
+        let named = |item: &&Entry<ItemRule>| item.id() == other || item.head.replaces.as_deref() == Some(other);
+        self.items.iter().find(named).map(|item| item.body.unless.as_slice())
     }
 
     fn list(&self, id: &str) -> Option<&Entry<Checklist>> {
@@ -222,6 +237,9 @@ pub fn missing(lists: &Checklists, ledger: &Ledger, patient: i64, complaint: Opt
     let mut items: Vec<Item> = Vec::new();
     let mut parts: Vec<(String, &[String])> = Vec::new();
     for rule in lists.items.iter().filter(|rule| ids.contains(&rule.body.checklist.as_str())) {
+        if lists.unless_of(rule).is_some_and(|lines| any_holds(lines, ledger, patient)) {
+            continue;
+        }
         let Some(item) = open_item(rule, ledger, patient) else { continue };
         parts.push((item.id.clone(), &rule.body.part_of));
         match items.iter_mut().find(|other| other.ask == item.ask) {
@@ -236,6 +254,11 @@ pub fn missing(lists: &Checklists, ledger: &Ledger, patient: i64, complaint: Opt
     items.retain(|item| !within.contains(&&item.id));
     items.sort_by_key(|item| (item.importance, item.ask.len()));
     items
+}
+
+fn any_holds(lines: &[String], ledger: &Ledger, patient: i64) -> bool {
+    let conditions: Vec<Condition> = lines.iter().filter_map(|line| Condition::parse(line).ok()).collect();
+    about(ledger, patient).any(|e| conditions.iter().any(|c| c.holds(&e.finding)))
 }
 
 fn open_item(rule: &Entry<ItemRule>, ledger: &Ledger, patient: i64) -> Option<Item> {

@@ -12,6 +12,7 @@ use crate::core::prompt::{Slots, clear_number};
 use crate::core::protocol::Protocol;
 use crate::core::protocol::check::spoken_unit;
 use crate::core::protocol::facts::happened;
+use crate::core::protocol::model::Anchor;
 use crate::core::report::Call;
 use crate::core::report::handoff::{self, Teller};
 use crate::core::report::wording::Manner;
@@ -394,7 +395,7 @@ fn told(state: &State, protocol: &Protocol, part: Option<&str>) -> Option<Vec<Ac
 }
 
 /// The prompt that names a plan still open before the patient is handed over.
-pub const PLAN_BEFORE_HANDOVER: &str = "handover.plan_open";
+const PLAN_BEFORE_HANDOVER: &str = "handover.plan_open";
 
 /// A plan that nobody closed, named before the patient is handed over.
 pub fn plan_before_handover(protocol: &Protocol, drug: &str, plan: u64) -> Advice {
@@ -402,6 +403,13 @@ pub fn plan_before_handover(protocol: &Protocol, drug: &str, plan: u64) -> Advic
     let mut advice = sentence(protocol, PLAN_BEFORE_HANDOVER, AdviceType::Omission, drug, &slots);
     advice.because = vec![plan];
     advice
+}
+
+/// Whether this asked if a plan was carried out.
+pub fn asks_of_plan(protocol: &Protocol, said: &Said, plan: u64) -> bool {
+    let rule = said.advice.rule.as_str();
+    let clock = protocol.clocks.iter().any(|c| c.id() == rule && c.body.from == Anchor::Plan);
+    (clock || rule == PLAN_BEFORE_HANDOVER) && said.anchor() == Some(plan)
 }
 
 /// The last warning not yet acknowledged, and whatever was said in the same breath.

@@ -6,17 +6,19 @@
 use crate::core::command::Command;
 use crate::core::event::AdviceType;
 use crate::core::finding::{Field, Finding, Kind, Value};
-use crate::core::protocol::model::Anchor;
 use crate::core::protocol::{Protocol, finding_of};
+use crate::core::text::{Span, Token, ago, durations};
 use crate::core::time::Moment;
 use crate::core::utterance::{Change, Understood};
 
-use super::answers::{PLAN_BEFORE_HANDOVER, awaits_read_back};
+use super::answers::{asks_of_plan, awaits_read_back};
 use super::medication::open_plans;
 use super::state::{Said, State};
 
 /// A question of ours may be answered by a bare "yes" or "no" for so long.
 pub const ANSWER_MS: u64 = 60_000;
+/// "About five minutes" may be so much less. Our own choice, no source.
+const ABOUT_MS: u64 = 120_000;
 
 /// A question of ours that nobody has answered, with what each answer records.
 pub struct Open<'s> {
@@ -26,8 +28,56 @@ pub struct Open<'s> {
 }
 
 impl Open<'_> {
+    /// "Was it given?"
+    fn asks_of_dose(&self) -> bool {
+        self.yes.kind() == Kind::MedicationGiven
+    }
+
     pub fn answered(self, yes: bool) -> Finding {
         if yes { self.yes } else { self.no }
+    }
+}
+
+/// What a bare answer says.
+pub struct Answer {
+    pub yes: bool,
+    /// "Yes, about five minutes ago"; a time alone is a yes too, to one question.
+    pub ago: Option<Span>,
+    /// It begins with a yes or a no, and is not a time alone.
+    says_so: bool,
+}
+
+/// "Yes" or "no", or how long ago, with or without a yes before it.
+pub fn read(protocol: &Protocol, tokens: &[Token], words: &str) -> Option<Answer> {
+    let is = |list: &str, words: &str| protocol.word_list(list).iter().any(|word| word == words);
+    let plain = |words: &str| {
+        let bare = words.to_lowercase().replace([',', '.', '!', '?'], " ");
+        bare.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let said = plain(words);
+    if is("bare_yes", &said) || is("bare_no", &said) {
+        return Some(Answer { yes: is("bare_yes", &said), ago: None, says_so: true });
+    }
+    let span = ago(tokens)?;
+    let begins = (0..tokens.len()).find(|at| durations(tokens, *at).contains(&span))?;
+    let nothing_behind = span.end + 1 == tokens.len();
+    let head = plain(words.get(..tokens.get(begins)?.span.start)?);
+    let given = |words: &str| words.is_empty() || is("given_then", words);
+    let leads = |lead: &String| head.strip_prefix(lead.as_str()).is_some_and(|rest| given(rest.trim_start()));
+    let says_so = protocol.word_list("bare_yes").iter().any(leads);
+    (nothing_behind && (says_so || given(&head))).then_some(Answer { yes: true, ago: Some(span), says_so })
+}
+
+impl Answer {
+    /// Whether it can answer this question. With a time only whether a dose was given, and not before it was planned: "about
+    /// two hours ago" is when the pain began. A time alone follows the question; behind somebody else's words it is theirs.
+    pub fn fits(&self, state: &State, question: &Open, now: Moment) -> bool {
+        let Some(span) = self.ago else { return true };
+        let plan = question.said.anchor().and_then(|seq| state.ledger.find(seq));
+        let since_plan_ms = plan.map_or(0, |plan| now.since_ms(plan.when)) + ABOUT_MS;
+        let after_plan = u64::try_from(span.seconds).is_ok_and(|seconds| seconds.saturating_mul(1000) <= since_plan_ms);
+        let next = state.last_heard_ms <= question.said.heard_ms();
+        question.asks_of_dose() && after_plan && (self.says_so || next)
     }
 }
 
@@ -74,9 +124,7 @@ fn if_answered(protocol: &Protocol, said: &Said) -> Option<(Finding, Finding)> {
 
 /// "Was it given?" of a plan that is still open.
 fn if_given(state: &State, protocol: &Protocol, said: &Said, now: Moment) -> Option<(Finding, Finding)> {
-    let rule = said.advice.rule.as_str();
-    let clock = protocol.clocks.iter().any(|c| c.id() == rule && c.body.from == Anchor::Plan);
-    let seq = said.anchor().filter(|_| clock || rule == PLAN_BEFORE_HANDOVER)?;
+    let seq = said.anchor().filter(|plan| asks_of_plan(protocol, said, *plan))?;
     let plan = open_plans(state, protocol, now).into_iter().find(|s| s.plan.seq == seq)?.plan;
     let name = Value::text(plan.finding.text(Field::Name)?);
     let mut given = Finding::new(Kind::MedicationGiven).with(Field::Name, name.clone());

@@ -126,9 +126,8 @@ fn patient_dues(state: &Watched<'_>, knowledge: &Knowledge, now: Moment, quiet: 
         out.extend(clock_dues(state, knowledge, clock, now, quiet));
     }
     if !quiet {
-        for recheck in &protocol.rechecks {
-            out.extend(recheck_due(state, protocol, recheck));
-        }
+        let rechecks = protocol.rechecks.iter().filter(|_| !state.stays_behind());
+        out.extend(rechecks.filter_map(|recheck| recheck_due(state, protocol, recheck)));
         out.extend(unanswered(protocol, state, Watched::patient(state)));
     }
     out
@@ -155,15 +154,18 @@ fn clock_dues(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, no
         Anchor::Compressions => compressions(state, clock).into_iter().collect(),
         Anchor::CompressionPause => pause(state, clock).into_iter().collect(),
         Anchor::Tourniquet if !state.transferred() => tourniquets(state, clock),
-        _ if quiet => Vec::new(),
+        Anchor::RefusalSigned if with_us && !quiet => {
+            refusal_signed(state, knowledge, clock, now).into_iter().collect()
+        }
+        // A plan can still be answered for; of a patient who signed and stays behind, nothing else can be done.
+        Anchor::Plan if with_us && !quiet => plans(state, knowledge, clock, now),
+        _ if quiet || state.stays_behind() => Vec::new(),
         Anchor::Vitals => reassessment(state, knowledge, clock).into_iter().collect(),
-        Anchor::Scene | Anchor::Plan | Anchor::RefusalSigned if !with_us => Vec::new(),
+        Anchor::Scene if !with_us => Vec::new(),
         Anchor::Scene => scene(state, knowledge, clock, now).into_iter().collect(),
         Anchor::LastKnownWell => last_known_well(state, clock).into_iter().collect(),
         Anchor::StrokeScreen => stroke_screen(state, clock).into_iter().collect(),
-        Anchor::Plan => plans(state, knowledge, clock, now),
-        Anchor::RefusalSigned => refusal_signed(state, knowledge, clock, now).into_iter().collect(),
-        Anchor::Tourniquet => Vec::new(),
+        Anchor::Plan | Anchor::RefusalSigned | Anchor::Tourniquet => Vec::new(),
     }
 }
 
@@ -351,7 +353,9 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
     if body.drug == "oxygen" && oxygen_stopped_since(state, given) {
         return None;
     }
-    let settled_from = given.when.mono_ms + u64::from(body.not_before_min) * MINUTE_MS;
+    // Told late, it runs from when it went in, and what was looked at since then counts.
+    let went_in_ms = u64::try_from(began_ms(given)).unwrap_or(0);
+    let settled_from = went_in_ms + u64::from(body.not_before_min) * MINUTE_MS;
     let by_response = body.by.iter().any(|by| by == Kind::Response.name());
     let settles = |e: &&Entry| {
         let kind = e.finding.kind();
@@ -362,14 +366,15 @@ fn recheck_due(state: &Watched<'_>, protocol: &Protocol, recheck: &RecheckEntry)
             && body.by.iter().any(|by| by == kind.name())
             && e.when.mono_ms >= settled_from
             && e.finding.flag(Field::Unchanged) != Some(true);
-        e.seq > given.seq && (response || looked)
+        let after = e.seq > given.seq || (went_in_ms < given.when.mono_ms && e.when.mono_ms > went_in_ms);
+        after && (response || looked)
     };
     let kinds = body.by.iter().filter_map(|by| Kind::from_name(by)).chain([Kind::Response]);
     if kinds.into_iter().any(|kind| state.ledger.of(kind, state.patient()).any(|e| settles(&e))) {
         return None;
     }
     let rung: Vec<&Said> = state.said_about(recheck.id(), given.seq).collect();
-    let first = given.when.mono_ms + u64::from(body.after_min) * MINUTE_MS;
+    let first = (went_in_ms + u64::from(body.after_min) * MINUTE_MS).max(given.when.mono_ms);
     let (stage, at_ms) = staged(&rung, first, Some(Decimal::from_int(body.escalate_after_min.into())))?;
     if body.with_vitals && vitals_were_asked(state, protocol, at_ms) {
         return None;
@@ -541,8 +546,7 @@ fn plans(state: &Watched<'_>, knowledge: &Knowledge, clock: &ClockEntry, now: Mo
         if in_arrest(&resuscitation, subject.when) {
             return None;
         }
-        let asked = |rule| state.said_about(rule, subject.plan.seq).next().is_some();
-        if asked(clock.id()) || asked(super::answers::PLAN_BEFORE_HANDOVER) {
+        if state.said.iter().any(|said| super::answers::asks_of_plan(protocol, said, subject.plan.seq)) {
             return None;
         }
         let at_ms = subject.when.mono_ms + ms(clock.body.at_min.first().copied()?);

@@ -36,7 +36,9 @@ pub fn with_values(state: &State, protocol: &Protocol, advice: Advice) -> Advice
     let named = |read: fn(Decimal) -> String| {
         let kind = |entry: &Entry| spoken_kind(protocol, entry.finding.kind().name());
         let named = values.iter().map(|(entry, value)| format!("{} {}", kind(entry), read(*value)));
-        (values.len() > 1).then(|| named.collect::<Vec<_>>().join(", "))
+        // "Four?" behind "five minutes" is four of what?
+        let short = lead.as_f64() < 10.0;
+        (values.len() > 1 || short).then(|| named.collect::<Vec<_>>().join(", "))
     };
     // Fullest first: "eight eight" by itself is hard to catch, "eighty eight, eight eight" is not.
     let forms = [named(clear_number), named(digit_words), Some(clear_number(*lead)), Some(digit_words(*lead))];

@@ -106,7 +106,20 @@ fn read_back(protocol: &Protocol, finding: &Finding, doubt: Option<&Doubt>) -> A
         Some(value) => ("doubt.words", vec![what, ("text".into(), value)]),
         None => ("doubt.words", vec![what, ("text".into(), Value::text(""))]),
     };
-    advice(protocol, prompt, AdviceType::ReadBack, Priority::High, &about, &slots)
+    let mut asked = advice(protocol, prompt, AdviceType::ReadBack, Priority::High, &about, &slots);
+    if let Some(heard) = doubt.and_then(|d| other_word(d, &about)).filter(|_| prompt == "doubt.present") {
+        // The same question in words that say what was heard.
+        let mut slots = slots;
+        slots.push(("heard".to_string(), Value::text(heard)));
+        (asked.say, asked.say_aloud) = protocol.say("doubt.taken_for", &slots);
+    }
+    asked
+}
+
+/// "Inhaler", where it was taken for a drug.
+fn other_word<'d>(doubt: &'d Doubt, about: &str) -> Option<&'d str> {
+    let named = doubt.field == Field::Name.name();
+    doubt.heard.as_str().filter(|heard| named && *heard != about)
 }
 
 /// What is asked about something there or not there, none at all, or so or not so.
@@ -255,7 +268,12 @@ pub fn before_handover(protocol: &Protocol, state: &State) -> Option<Advice> {
     let about = open.first()?.0.advice.about.clone();
     let said = |(_, entry): &(&Said, &Entry)| {
         let what = spoken_kind(protocol, &self::about(protocol, &entry.finding));
-        format!("{what} {}", values(&entry.finding))
+        // A drug has its name from what it is about.
+        let mut told = entry.finding.clone();
+        if told.text(Field::Name).is_some_and(|name| name == what) {
+            told.remove(Field::Name);
+        }
+        format!("{what} {}", values(&told))
     };
     let text = open.iter().map(said).collect::<Vec<_>>().join("; ");
     let slots = vec![("text".to_string(), Value::text(text))];

@@ -16,6 +16,7 @@ use crate::core::time::Moment;
 use crate::core::vitals::clocks::is_inspection;
 use crate::core::vitals::{arrests, in_arrest};
 
+use super::answers::asks_of_plan;
 use super::state::State;
 
 /// What is done with a drug of ours.
@@ -27,6 +28,8 @@ const RETOLD_MS: u64 = 60_000;
 /// A plan told again after a hold is a hand that moves all the same: only the same breath, or the partner's echo of it, is no
 /// new one. Our own choice, no source.
 const HELD_ECHO_MS: u64 = 15_000;
+/// A plan so old, asked about and not answered, may long be given. Our own choice, no source.
+const LAPSED_MS: u64 = 5 * 60_000;
 /// Most questions about what is not established, for one plan; what is established and needs asking about comes before
 /// them and is never left out.
 const QUESTIONS: usize = 2;
@@ -175,7 +178,7 @@ fn about(state: &State, protocol: &Protocol, subject: &Subject) -> Vec<Advice> {
     let mut checked = check(protocol, &facts, &subject.plan);
     drop_repeated_reasons(&mut checked, subject.plan.seq);
     match &subject.stage {
-        Stage::Planned => planned(state, subject, checked),
+        Stage::Planned => planned(state, protocol, subject, checked),
         Stage::Given { after } => given(state, protocol, subject, after.as_ref(), checked),
     }
 }
@@ -193,16 +196,28 @@ fn drop_repeated_reasons(checked: &mut Checked, plan: u64) {
     checked.doses.retain(|dose| !dose.because.iter().any(|seq| held.contains(seq)));
 }
 
-fn planned(state: &State, subject: &Subject, checked: Checked) -> Vec<Advice> {
+fn planned(state: &State, protocol: &Protocol, subject: &Subject, checked: Checked) -> Vec<Advice> {
     let mut out: Vec<Advice> = Vec::new();
     let held = !checked.holds.is_empty();
-    out.extend(checked.holds.into_iter().chain(checked.doses).filter(|a| new(state, subject, a)));
+    let overtaken = |a: &Advice| is_overtaken(state, protocol, subject, a);
+    let holds = checked.holds.into_iter().filter(|a| !overtaken(a));
+    out.extend(holds.chain(checked.doses).filter(|a| new(state, subject, a)));
     if !held {
         out.extend(checked.cautions.into_iter().filter(|a| new(state, subject, a)));
         let gaps = gaps(state, subject, checked.questions, &out);
         out.extend(gaps);
     }
     out
+}
+
+/// "Was it given?" found no answer, and what is measured so long after the plan tells as well what the dose did: a sugar of
+/// ninety six holds nothing that is long swallowed. Said to be going in now, it is checked whole.
+fn is_overtaken(state: &State, protocol: &Protocol, subject: &Subject, advice: &Advice) -> bool {
+    let asked = state.said.iter().any(|s| asks_of_plan(protocol, s, subject.plan.seq));
+    let measured = protocol.rule(&advice.rule).is_some_and(|rule| rests_on_number(&rule.body.condition));
+    let latest = advice.because.iter().filter(|seq| **seq != subject.plan.seq).max();
+    let entry = latest.and_then(|seq| state.ledger.find(*seq));
+    asked && measured && entry.is_some_and(|e| e.when.since_ms(subject.when) >= LAPSED_MS)
 }
 
 /// As many of the questions as this plan still bears beside what is being said now.
@@ -266,6 +281,15 @@ fn new(state: &State, subject: &Subject, advice: &Advice) -> bool {
 /// The event that last corrected a plan: what was said about its dose before, was said about another dose.
 fn corrected_at(state: &State, plan: u64) -> u64 {
     state.ledger.find(plan).and_then(|entry| entry.replaced.last()).map_or(0, |(_, by)| *by)
+}
+
+/// A measured number alone, not how the patient answers or swallows.
+fn rests_on_number(condition: &Condition) -> bool {
+    match condition {
+        Condition::Number(_) | Condition::Drop(_) => true,
+        Condition::Any(all) | Condition::All(all) => all.iter().any(rests_on_number),
+        _ => false,
+    }
 }
 
 /// Conditions that a later measurement may change are about the next dose, not about the one that is in.

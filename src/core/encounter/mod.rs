@@ -366,10 +366,15 @@ impl<'k> Encounter<'k> {
 
     /// Plans that nobody closed, and grave gaps, are named on arrival, before the patient is handed over.
     fn before_handover(&self, seqs: &[u64], now: Moment) -> Vec<Advice> {
-        let arrival = self.state.milestone("at_destination").map(|e| e.seq).filter(|seq| seqs.contains(seq));
-        let Some(arrival) = arrival else { return Vec::new() };
         let protocol = &self.knowledge.protocol;
+        let told = |name: &str| self.state.milestone(name).map(|e| e.seq).filter(|seq| seqs.contains(seq));
         let open = medication::open_plans(&self.state, protocol, now);
+        let Some(arrival) = told("at_destination") else {
+            // Handed over where we stand: what nobody was asked about yet is asked now, for later is too late.
+            let asked = |plan: &u64| self.state.said.iter().any(|s| answers::asks_of_plan(protocol, s, *plan));
+            let never = open.iter().filter(|s| told("transfer_of_care").is_some() && !asked(&s.plan.seq));
+            return never.map(|s| answers::plan_before_handover(protocol, &s.plan.drug, s.plan.seq)).collect();
+        };
         let plans = open.iter().map(|s| answers::plan_before_handover(protocol, &s.plan.drug, s.plan.seq));
         let unsure = doubt::before_handover(protocol, &self.state);
         plans.chain(unsure).chain(gaps::before_handover(&self.state, self.knowledge, arrival, now)).collect()
@@ -384,21 +389,23 @@ impl<'k> Encounter<'k> {
     /// A bare "yes" or "no" to the one question of ours that is open; to several it is asked which.
     fn bare_answer(&self, words: &str, spoken_at: Moment) -> Option<Reply> {
         let protocol = &self.knowledge.protocol;
-        let said = words.to_lowercase().replace([',', '.', '!', '?'], "");
-        let said = said.split_whitespace().collect::<Vec<_>>().join(" ");
-        let is = |list: &str| protocol.word_list(list).contains(&said);
-        let (yes, no) = (is("bare_yes"), is("bare_no"));
-        if !yes && !no {
-            return None;
-        }
+        let answer = bare::read(protocol, &self.knowledge.grammar.lexicon().tokens(words), words)?;
         let mut open = bare::open(&self.state, protocol, spoken_at);
+        open.retain(|question| answer.fits(&self.state, question, spoken_at));
         match (open.pop(), open.first()) {
+            (None, _) if answer.ago.is_some() => None,
             (None, _) => {
                 let passed_over = bare::passed_over(&self.state, protocol, spoken_at).pop();
                 let which = passed_over.map(|question| Reply::Which(question.said.advice.about.clone()));
                 which.or_else(|| doubt::still_open(protocol, &self.state, spoken_at).map(Reply::Asks))
             }
-            (Some(question), None) => Some(Reply::Settles(Body::Finding(question.answered(yes)))),
+            (Some(question), None) => {
+                let mut finding = question.answered(answer.yes);
+                if let Some(span) = answer.ago {
+                    timed(&mut finding, span, spoken_at);
+                }
+                Some(Reply::Settles(Body::Finding(finding)))
+            }
             (Some(_), Some(first)) => Some(Reply::Which(first.said.advice.about.clone())),
         }
     }

@@ -233,6 +233,16 @@ impl<'s> Watched<'s> {
             .is_some_and(|e| e.finding.is(Field::Name, "resuscitation_stopped"))
     }
 
+    /// A refusal is signed, and nothing that was told since says that the patient is treated or comes along after all.
+    pub fn stays_behind(&self) -> bool {
+        let refusals = self.state.ledger.of(Kind::Refusal, self.patient);
+        let Some(signed) = refusals.rev().find(|e| e.finding.flag(Field::Signed) == Some(true)) else { return false };
+        let treated = [Kind::MedicationPlanned, Kind::MedicationGiven, Kind::Oxygen, Kind::Procedure];
+        let treats = |kind: &Kind| self.state.ledger.latest(*kind, self.patient).is_some_and(|e| e.seq > signed.seq);
+        let under_way = ["depart_scene", "at_destination"].iter().filter_map(|name| self.milestone(name));
+        !treated.iter().any(treats) && !under_way.into_iter().any(|e| e.seq > signed.seq)
+    }
+
     /// What told last that circulation was back after compressions: the word itself, or the first pulse since.
     pub fn circulation_back(&self) -> Option<&'s Entry> {
         let compressions = self.named(Kind::Procedure, &["cpr_started", "cpr_resumed"]).next_back()?;

@@ -216,18 +216,23 @@ fn sentences(set: &SetRule, opened: Moment, members: &[&Signal<'_>], out: &mut V
         }
     }
     let mut spoken: Option<Level> = None;
+    let mut named = 0;
     let grave = |signal: &&Signal<'_>| signal.alone && signal.level == Level::Unstable;
     let mut waiting: Vec<&Signal<'_>> = Vec::new();
     for group in groups {
         let worst = group.iter().map(|s| s.level).max();
         let speaks = group.iter().any(|s| s.alone);
-        let several = several(&group);
+        // So many told one after the other say as much as in one breath, unless it was said already how bad it is.
+        let told: Vec<&Signal<'_>> = waiting.iter().chain(&group).copied().collect();
+        let adds_up = spoken == Some(Level::PotentiallyUnstable) && named < SEVERAL && named + count(&told) >= SEVERAL;
+        let several = several(&group) || adds_up;
         if speaks && (spoken.is_none() || worst > spoken || several || group.iter().any(grave)) {
             let active = group.last().map_or(opened, |s| s.when);
             waiting.extend(group);
             let again = spoken == Some(Level::Unstable) || (several && spoken.is_some() && worst <= spoken);
             out.extend(sentence(set, &std::mem::take(&mut waiting), active, again));
             spoken = spoken.max(worst);
+            named += count(&told);
         } else {
             waiting.extend(group);
         }
@@ -241,7 +246,11 @@ fn sentences(set: &SetRule, opened: Moment, members: &[&Signal<'_>], out: &mut V
 
 /// Together they say more than each by itself: they do not wait.
 fn several(signals: &[&Signal<'_>]) -> bool {
-    signals.iter().filter(|s| s.alone && s.kind == AdviceType::AbnormalVital).count() >= SEVERAL
+    count(signals) >= SEVERAL
+}
+
+fn count(signals: &[&Signal<'_>]) -> usize {
+    signals.iter().filter(|s| s.alone && s.kind == AdviceType::AbnormalVital).count()
 }
 
 fn same_breath(a: &Signal<'_>, b: &Signal<'_>) -> bool {
