@@ -131,9 +131,15 @@ impl Conversation {
                     self.settle_read_back(grammar, answered.answer, taken);
                     return;
                 }
+                // "any Viagra, any of those pills": what was asked in one breath is denied in one.
+                all if answered.answer == Answer::NoneOf => {
+                    questions = all.iter().flat_map(|asked| asked.questions.clone()).collect();
+                }
                 [.., last] => questions = last.questions.clone(),
             }
-            if self.open.len() > 1 && answered.answer != Answer::Unsure {
+            let together = self.open.windows(2).all(|pair| pair[0].at_ms == pair[1].at_ms);
+            let all = answered.answer == Answer::NoneOf && together;
+            if self.open.len() > 1 && !all && answered.answer != Answer::Unsure {
                 ask_again(grammar, "two_questions", taken);
                 return;
             }

@@ -26,7 +26,9 @@ impl Conversation {
                 let in_breath = taken.changes.iter().rev().filter_map(newly).find(planned).cloned();
                 match in_breath.or_else(|| self.meant_by_piece(finding)) {
                     Some(plan) => from_plan(finding, &plan),
-                    None => return without_plan(grammar, finding, taken),
+                    None => {
+                        return self.taken_of_his_own(grammar, finding, taken) || without_plan(grammar, finding, taken);
+                    }
                 }
                 true
             }
@@ -84,6 +86,27 @@ impl Conversation {
                 finding.set(field, value.clone());
             }
         }
+        true
+    }
+
+    /// "He took two of them" behind the one medicine of his that was just named; puffs only of what is breathed in.
+    fn taken_of_his_own(&self, grammar: &Grammar, finding: &mut Finding, taken: &Taken) -> bool {
+        let named = |f: &&Finding| f.kind() == Kind::HomeMedication && f.get(Field::Name).is_some();
+        let before = self.last.iter().filter_map(|seq| self.ledger.find(*seq)).map(|entry| &entry.finding);
+        let here = taken.changes.iter().filter_map(newly);
+        let of_his: Vec<&Finding> = before.chain(here).filter(named).collect();
+        let (Kind::MedicationTaken, [only]) = (finding.kind(), of_his.as_slice()) else { return false };
+        let Some(name) = only.get(Field::Name).cloned() else { return false };
+        let route =
+            grammar.usual(&name).iter().find(|(field, _)| *field == Field::Route).map(|(_, value)| value.clone());
+        let breathed = route == Some(Value::text("inhaled"));
+        if finding.is(Field::Unit, "puffs") != breathed {
+            return false;
+        }
+        if let Some(route) = route.filter(|_| finding.get(Field::Route).is_none()) {
+            finding.set(Field::Route, route);
+        }
+        finding.set(Field::Name, name);
         true
     }
 

@@ -37,7 +37,7 @@ impl Conversation {
         for map in &meaning.commands {
             self.command(map, &meaning, &mut taken, when);
         }
-        let context = self.context_in(&taken);
+        let context = of_age_told(self.context_in(&taken), &meaning.drafts);
         self.talk_back(grammar, &meaning, &mut taken);
         self.take_findings(grammar, &meaning, context, when, &mut taken);
         self.take_answers(grammar, &meaning, context, &mut taken);
@@ -343,6 +343,19 @@ fn not_his(draft: &Draft, plan: &Finding) -> Option<Finding> {
 pub(super) fn named(draft: &Draft) -> Finding {
     let kind = Finding::new(draft.kind);
     draft.get(Field::Name).map_or(kind.clone(), |name| kind.with(Field::Name, name.clone()))
+}
+
+/// "Newborn two minutes old, breathing forty eight": how old he is the same breath tells.
+fn of_age_told(context: Context, drafts: &[Draft]) -> Context {
+    let aged = |draft: &Draft| {
+        let mut patient = Finding::new(Kind::Patient);
+        for field in [Field::AgeYears, Field::AgeMonths, Field::AgeDays] {
+            draft.get(field).into_iter().for_each(|value| patient.set(field, value.clone()));
+        }
+        is_child(&patient)
+    };
+    let told = drafts.iter().filter(|d| d.kind == Kind::Patient).find_map(aged);
+    Context { child: told.unwrap_or(context.child), ..context }
 }
 
 /// `None` where the finding tells no age.

@@ -302,7 +302,7 @@ impl Grammar {
                 Some(Mood::Question | Mood::Which) => go(Open::Question, TALK),
                 Some(Mood::Purpose | Mood::Restated | Mood::Was | Mood::Newborn) => go(open, TALK),
                 Some(Mood::Rule | Mood::Condition) => go(Open::Muted, ASIDE),
-                Some(Mood::Other | Mood::Past) => go(Open::Elsewhere, ASIDE),
+                Some(Mood::Other | Mood::Past | Mood::NotHere) => go(Open::Elsewhere, ASIDE),
                 _ => go(Open::Nothing, TALK),
             },
             Role::Talk(talk) => match self.act(talk) {

@@ -362,6 +362,9 @@ names! {
         Other = "other",
         /// Another time: what the same clause measured is not of now.
         Past = "past",
+        /// In another place or of another patient: what the same clause told, or behind a frame that is open the last thing
+        /// told, is none of ours ("... in the other car").
+        NotHere = "not_here",
         /// The child that was just born.
         Newborn = "newborn",
         /// A value of before, told again.
@@ -427,6 +430,8 @@ names! {
         About = "about",
         /// `or so`: the value before it is an estimate.
         Estimate = "estimate",
+        /// `other way round`, `can't tell which`: of what was just told it is not sure which is so: it is said anew, or asked.
+        Unsettled = "unsettled",
         Under = "under",
         Over = "over",
     }

@@ -102,6 +102,7 @@ pub fn interpret(
         was: false,
         restated: false,
         thought: None,
+        unsettled: None,
         about: false,
         source: Vec::new(),
         time: None,
@@ -139,6 +140,8 @@ struct Reader<'a> {
     restated: bool,
     /// The last correction; what follows one puts something right.
     thought: Option<Thought>,
+    /// How many findings were told before an "other way round" or a "can't tell which".
+    unsettled: Option<usize>,
     /// The next value is an estimate.
     about: bool,
     /// Who reported what follows, before arrival or not.
@@ -210,6 +213,7 @@ impl<'a> Reader<'a> {
         self.push_current();
         let copies = self.meaning.copies;
         self.meaning.drafts.iter_mut().for_each(|d| d.copies = copies);
+        self.forget_unsettled();
         self.of_the_limb_treated();
         self.mark_unclear();
         self.mark_not_put_right();

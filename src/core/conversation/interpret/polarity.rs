@@ -299,7 +299,7 @@ impl Reader<'_> {
             Field::Present => *value == Value::Flag(true),
             field => *field == Field::Sound,
         };
-        let excepts = said.phrase.sets.iter().any(tells);
+        let excepts = said.phrase.sets.iter().any(tells) || !negated && names_the_exception(said);
         let said_no = said.alone() && !excepts && self.grammar.is_denier(self.on, said.start());
         if negated || said_no {
             self.no.listed = Some(said.frame);
@@ -470,4 +470,12 @@ impl Reader<'_> {
         // "he is faking a seizure": what describes a thing stands behind its article.
         last.is_some_and(|at| at + 1 < start || self.on.is_free(at + 1))
     }
+}
+
+/// "no meds, just metformin": what is named is taken, and "and lisinopril" behind it is too.
+fn names_the_exception(said: &Said) -> bool {
+    let denied = (Field::Present, Value::Flag(false));
+    matches!(said.data.kind, Kind::HomeMedication | Kind::Allergy)
+        && !said.phrase.sets.contains(&denied)
+        && said.gathered.iter().any(|g| g.field == Field::Name)
 }

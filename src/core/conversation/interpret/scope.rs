@@ -215,6 +215,7 @@ impl Reader<'_> {
         match mood {
             Mood::Condition => self.undo_clause(found.start),
             Mood::Past => self.undo_measured(found.start),
+            Mood::NotHere => self.undo_told(found.start, !phrase.behind.is_empty()),
             _ => {}
         }
         match mood {
@@ -222,7 +223,7 @@ impl Reader<'_> {
             Mood::Narrated if self.tone == Tone::Asks && self.break_before(found.start) < Break::Comma => {}
             Mood::AnyOf | Mood::Question | Mood::Which => self.begin_question(mood, phrase, found),
             Mood::Narrated => self.tone = Tone::Narrates,
-            Mood::Other | Mood::Past => self.tone = Tone::Elsewhere,
+            Mood::Other | Mood::Past | Mood::NotHere => self.tone = Tone::Elsewhere,
             Mood::Newborn => self.tone = Tone::Newborn,
             _ => self.tone = Tone::Silent,
         }
@@ -282,6 +283,17 @@ impl Reader<'_> {
         let grammar = self.grammar;
         let measured = |d: &Draft| grammar.is_vital(d.frame) || d.kind == Kind::OxygenCylinder;
         self.meaning.drafts.retain(|d| d.words.start < begin || !measured(d));
+    }
+
+    /// "Aspirin and nitro are in the drug box": the clause told nothing of this patient. Behind a pause the last thing told is
+    /// meant ("pulse is a hundred and, lost it"), where the words belong to what is open.
+    fn undo_told(&mut self, end: usize, of_open: bool) {
+        let begin = self.clause_of(end);
+        if begin < end {
+            self.meaning.drafts.retain(|d| d.words.start < begin);
+        } else if of_open {
+            self.meaning.drafts.pop();
+        }
     }
 
     /// "start CPR if you lose the pulse": nothing was started.

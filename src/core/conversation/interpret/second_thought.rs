@@ -5,7 +5,8 @@ use std::ops::Range;
 
 use super::Reader;
 use super::draft::{Draft, clashes, has_value};
-use crate::core::finding::{Field, Value};
+use super::polarity::Denial;
+use crate::core::finding::{Field, Kind, Value};
 use crate::core::grammar::{Act, Gathered, Match, Phrase, Role, Step, gather};
 use crate::core::text::Break;
 
@@ -70,6 +71,29 @@ impl Reader<'_> {
         for draft in self.meaning.drafts.iter_mut().skip(told - 1).take(2) {
             draft.unclear.get_or_insert_with(|| word.clone());
         }
+    }
+
+    /// "No, other way round", "wheezes or rhonchi, can't tell": which is which is not settled.
+    pub(super) fn unsettle(&mut self, found: &Match) {
+        self.push_current();
+        self.no.denial = Denial::None;
+        let Some(kind) = self.meaning.drafts.last().map(|draft| draft.kind) else { return };
+        let word = self.on.said(found.start, found.end).to_string();
+        for draft in self.meaning.drafts.iter_mut().filter(|draft| draft.kind == kind) {
+            draft.unclear = Some(word.clone());
+        }
+        self.unsettled = Some(self.meaning.drafts.len());
+    }
+
+    /// Told anew behind it, what was wrong is out; otherwise it is asked.
+    pub(super) fn forget_unsettled(&mut self) {
+        let Some(told) = self.unsettled else { return };
+        let anew: Vec<Kind> = self.meaning.drafts.iter().skip(told).map(|draft| draft.kind).collect();
+        let mut at = 0;
+        self.meaning.drafts.retain(|draft| {
+            at += 1;
+            at > told || draft.unclear.is_none() || !anew.contains(&draft.kind)
+        });
     }
 
     fn takes_back_with(&self, end: usize, heavy: &Step, at: usize) -> bool {

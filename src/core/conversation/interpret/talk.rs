@@ -73,6 +73,7 @@ impl Reader<'_> {
             Act::Time => self.happened(found),
             Act::About => self.about = true,
             Act::Estimate => self.estimate(),
+            Act::Unsettled => self.unsettle(found),
             Act::Under | Act::Over => {}
         }
     }
