@@ -241,7 +241,7 @@ pub fn still_open(protocol: &Protocol, state: &State, now: Moment) -> Option<Adv
         let other_settled = state.ledger.standing().any(|other| other.confirmed.is_some_and(|seq| seq > asked.seq));
         other_settled && now.since_ms(asked.when) <= ANSWER_MS
     };
-    let open = open_questions(protocol, state, state.patient()).into_iter().filter(lately).next_back();
+    let open = open_questions(protocol, state, state.patient()).into_iter().rfind(lately);
     open.map(|(said, entry)| again(protocol, said, entry))
 }
 
