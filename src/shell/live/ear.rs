@@ -460,6 +460,8 @@ impl Ear {
             self.early = Some(Early { id: 0, end_ms, result: Some(Ok(Transcript::default())) });
         } else if let Some(id) = self.send(segment.samples) {
             self.early = Some(Early { id, end_ms, result: None });
+            // Whether more is wanted is known with the words, which may come later than the usual pause ends.
+            self.segmenter.wait_ms(Some(LONGER_PAUSE_MS));
         }
     }
 
@@ -585,18 +587,17 @@ impl Ear {
     /// The words so far are known: if they are complete and nothing was added, the utterance ends here; if they want more,
     /// it ends later.
     fn end_early(&mut self) {
-        let Some(Early { end_ms, result: Some(Ok(transcript)), .. }) = &self.early else { return };
-        let unchanged = self.segmenter.words().is_some_and(|words| words.end == *end_ms);
-        if !unchanged {
+        let Some(Early { end_ms, result: Some(result), .. }) = &self.early else { return };
+        if self.segmenter.words().is_none_or(|words| words.end != *end_ms) {
             return;
         }
-        match (self.options.patience)(transcript) {
+        match result.as_ref().map_or(Pause::Usual, |transcript| (self.options.patience)(transcript)) {
             Pause::Over => {
                 let cut = self.segmenter.split();
                 cut.into_iter().for_each(|segment| self.ended(segment, false));
             }
-            Pause::Usual => {}
-            Pause::Longer => self.segmenter.wait_ms(LONGER_PAUSE_MS),
+            Pause::Usual => self.segmenter.wait_ms(None),
+            Pause::Longer => self.segmenter.wait_ms(Some(LONGER_PAUSE_MS)),
         }
     }
 

@@ -176,11 +176,11 @@ impl Segmenter {
         self.open.map(|open| open.words())
     }
 
-    /// Waits longer in this pause of the open utterance: its words want more ("one forty over"). The next voice makes the
-    /// pause behind it the usual one again.
-    pub fn wait_ms(&mut self, pause_ms: u64) {
+    /// Ends the open utterance after so much of this pause and not after the usual one (`None`: after that again). The next
+    /// voice makes the pause behind it the usual one.
+    pub fn wait_ms(&mut self, pause_ms: Option<u64>) {
         if let Some(open) = &mut self.open {
-            open.pause_ms = Some(pause_ms);
+            open.pause_ms = pause_ms;
         }
     }
 
