@@ -211,13 +211,14 @@ fn planned(state: &State, protocol: &Protocol, subject: &Subject, checked: Check
 }
 
 /// "Was it given?" found no answer, and what is measured so long after the plan tells as well what the dose did: a sugar of
-/// ninety six holds nothing that is long swallowed. Said to be going in now, it is checked whole.
+/// ninety six holds nothing that is long swallowed, a low pressure holds nitroglycerin all the same. Said to be going in now,
+/// it is checked whole.
 fn is_overtaken(state: &State, protocol: &Protocol, subject: &Subject, advice: &Advice) -> bool {
     let asked = state.said.iter().any(|s| asks_of_plan(protocol, s, subject.plan.seq));
-    let measured = protocol.rule(&advice.rule).is_some_and(|rule| rests_on_number(&rule.body.condition));
+    let lapses = protocol.rule(&advice.rule).is_some_and(|rule| rule.body.lapses);
     let latest = advice.because.iter().filter(|seq| **seq != subject.plan.seq).max();
     let entry = latest.and_then(|seq| state.ledger.find(*seq));
-    asked && measured && entry.is_some_and(|e| e.when.since_ms(subject.when) >= LAPSED_MS)
+    asked && lapses && entry.is_some_and(|e| e.when.since_ms(subject.when) >= LAPSED_MS)
 }
 
 /// As many of the questions as this plan still bears beside what is being said now.
@@ -281,15 +282,6 @@ fn new(state: &State, subject: &Subject, advice: &Advice) -> bool {
 /// The event that last corrected a plan: what was said about its dose before, was said about another dose.
 fn corrected_at(state: &State, plan: u64) -> u64 {
     state.ledger.find(plan).and_then(|entry| entry.replaced.last()).map_or(0, |(_, by)| *by)
-}
-
-/// A measured number alone, not how the patient answers or swallows.
-fn rests_on_number(condition: &Condition) -> bool {
-    match condition {
-        Condition::Number(_) | Condition::Drop(_) => true,
-        Condition::Any(all) | Condition::All(all) => all.iter().any(rests_on_number),
-        _ => false,
-    }
 }
 
 /// Conditions that a later measurement may change are about the next dose, not about the one that is in.

@@ -79,6 +79,9 @@ pub struct Rule {
     /// What a bare "no" to `ask` records.
     #[serde(default)]
     pub if_no: Option<String>,
+    /// What is measured may be what the dose did: it holds no plan that was asked about some minutes before and not answered.
+    #[serde(default)]
+    pub lapses: bool,
     #[serde(default = "high")]
     pub priority: Priority,
 }
