@@ -10,6 +10,7 @@ use super::Conversation;
 use super::correction::overlay;
 use super::interpret;
 use super::interpret::{Answer, Answered, Draft, Meaning, Question};
+use super::open::Asked;
 use super::settle;
 use super::settle::{Context, of_patient};
 use super::take::apart;
@@ -17,6 +18,11 @@ use super::taken::{Taken, confirms_read_back, recorded, same_subject};
 
 /// How a value is confirmed that was read back.
 pub(super) const READ_BACK: &str = "read_back";
+
+fn in_one_breath(asked: &[Asked]) -> bool {
+    let mut at = asked.iter().map(|asked| asked.at_ms);
+    at.next().is_none_or(|first| at.all(|other| other == first))
+}
 
 impl Conversation {
     /// "is she allergic to aspirin" "no ibuprofen": where a recogniser writes no pause this may deny the one and name the
@@ -132,16 +138,14 @@ impl Conversation {
                     return;
                 }
                 // "any Viagra, any of those pills": what was asked in one breath is denied in one.
-                all if answered.answer == Answer::NoneOf => {
+                all if answered.answer == Answer::NoneOf && in_one_breath(all) => {
                     questions = all.iter().flat_map(|asked| asked.questions.clone()).collect();
                 }
+                [_, _, ..] if answered.answer != Answer::Unsure => {
+                    ask_again(grammar, "two_questions", taken);
+                    return;
+                }
                 [.., last] => questions = last.questions.clone(),
-            }
-            let together = self.open.windows(2).all(|pair| pair[0].at_ms == pair[1].at_ms);
-            let all = answered.answer == Answer::NoneOf && together;
-            if self.open.len() > 1 && !all && answered.answer != Answer::Unsure {
-                ask_again(grammar, "two_questions", taken);
-                return;
             }
         }
         self.answer(grammar, answered.answer, &questions, context, taken);

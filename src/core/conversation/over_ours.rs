@@ -100,16 +100,15 @@ impl Conversation {
         let own_voice = transcript.own_voice.clone();
         let somebody_else = echo::ours(grammar, &Transcript { own_voice, ..rest.clone() }).is_none();
         let told = |heard: &Transcript| self.clone().hear(grammar, heard, when);
-        let finds = |heard: &Transcript| told(heard).findings().count();
-        let found = if somebody_else { finds(&rest) } else { 0 };
+        let beside = somebody_else.then(|| told(&rest)).filter(|beside| beside.findings().next().is_some())?;
         // Another value of what we are saying ("138/48, pulse 88" of "pressure one thirty eight over eighty, pulse eighty
         // eight") is likelier ours, garbled, than theirs: it is asked for again, not recorded.
-        if found > 0 && self.measures_what_we_say(transcript, grammar, &told(&rest), when) {
+        if self.measures_what_we_say(transcript, grammar, &beside, when) {
             return None;
         }
         // "Not confused" is not what is behind our "not".
-        let heard = if finds(&all) == found { &all } else { &rest };
-        (found > 0).then(|| self.hear(grammar, heard, when))
+        let whole = told(&all).findings().count() == beside.findings().count();
+        Some(self.hear(grammar, if whole { &all } else { &rest }, when))
     }
 
     /// Whether all that is measured in these words is being told by our own sentence.

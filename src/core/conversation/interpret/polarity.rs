@@ -474,8 +474,7 @@ impl Reader<'_> {
 
 /// "no meds, just metformin": what is named is taken, and "and lisinopril" behind it is too.
 fn names_the_exception(said: &Said) -> bool {
-    let denied = (Field::Present, Value::Flag(false));
     matches!(said.data.kind, Kind::HomeMedication | Kind::Allergy)
-        && !said.phrase.sets.contains(&denied)
+        && !says_absent(said.phrase)
         && said.gathered.iter().any(|g| g.field == Field::Name)
 }
